@@ -1,0 +1,1 @@
+"""Weirwatch: telemetry and alarms for a large living salt-water system."""

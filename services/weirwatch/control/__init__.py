@@ -1,0 +1,1 @@
+"""The control socket between core, web and command line."""

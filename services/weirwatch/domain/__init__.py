@@ -1,0 +1,1 @@
+"""The alarm engine and its words: pure, no clock, no I/O."""

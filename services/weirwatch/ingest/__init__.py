@@ -1,0 +1,1 @@
+"""From the wire to the inbox: broker, MQTT, payload codec, taps."""

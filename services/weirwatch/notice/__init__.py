@@ -1,0 +1,1 @@
+"""Notifiers: how a committed notice leaves the house."""

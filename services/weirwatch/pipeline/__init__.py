@@ -1,0 +1,1 @@
+"""The loop and what it joins: decisions, outbox, queries, health."""

@@ -1,0 +1,1 @@
+"""The SQLite file: journal, hot readings, outbox, and the read side."""
