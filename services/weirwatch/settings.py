@@ -1,0 +1,245 @@
+"""What code passes: frozen settings, made from the configuration file by `weirwatch.config`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import Rule
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceSettings:
+    """Where the data lives and when readings are committed.
+
+    Attributes:
+        data_dir: folder of the SQLite file, the control socket and the broker's own files.
+        commit_every: real span since the oldest un-acked message until a group is committed.
+        commit_unacked: messages waiting that force a commit; None: 10 with a broker that is not
+            ours (its in-flight window is 20 by default), 500 with our own.
+        time_zone: for people and for `between`; records are UTC.
+        skew_future: a reading so far ahead of now goes to quarantine.
+    """
+
+    data_dir: Path
+    commit_every: Micros
+    commit_unacked: int | None
+    time_zone: ZoneInfo
+    skew_future: Micros
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerSettings:
+    """How the MQTT broker is reached.
+
+    Attributes:
+        url: "auto", mqtt://host:port or mqtts://host:port.
+        listen: host and port for a broker of our own (url = "auto"); port 0: any free one.
+        root: first level of every topic.
+        protocol: MQTT version: "3.1.1" or "5".
+        credentials_file: TOML file with `username` and `password`; None: none.
+        ca_file: PEM file for mqtts; None: the system's.
+        client_id: stable, so that the broker keeps our session.
+    """
+
+    url: str
+    listen: tuple[str, int]
+    root: str
+    protocol: Literal["3.1.1", "5"]
+    credentials_file: Path | None
+    ca_file: Path | None
+    client_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class WebSettings:
+    """Where API and page listen; loopback only until access rights exist."""
+
+    host: str
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class SystemSettings:
+    """One plumbed body of water."""
+
+    id: str
+    title: str
+
+
+@dataclass(frozen=True, slots=True)
+class TapSettings:
+    """A foreign node's topic mapped to one channel.
+
+    Attributes:
+        topic: MQTT topic filter (+ and # allowed).
+        channel: channel id it feeds.
+        pointer: RFC 6901 JSON Pointer into a JSON payload; None: the payload is the value.
+        time_pointer: JSON Pointer to the reading's own time (RFC 3339 text or Unix seconds);
+            None: the time of arrival.
+        unit: unit of the incoming number; empty: the channel's.
+        scale, offset: value × scale + offset, before the unit conversion.
+        words: payload word (lower case) → number, for switches and states.
+    """
+
+    topic: str
+    channel: str
+    pointer: str | None = None
+    time_pointer: str | None = None
+    unit: str = ""
+    scale: float = 1.0
+    offset: float = 0.0
+    words: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class RecipientSettings:
+    """Who gets notices: kind `console` (standard output) or `file` (JSON lines at `path`)."""
+
+    id: str
+    kind: Literal["console", "file"]
+    path: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class VesselSettings:
+    """A vessel of the plant.
+
+    Attributes:
+        role: display, refuge, sump or reservoir.
+        volume_l: water when running (for the sump: up to its rim).
+        working_l: water in the sump when running; None elsewhere.
+        area_m2: water surface.
+        height_m: inside height.
+        crest_m: height of the overflow weir's crest above the floor of the vessel; None: no weir.
+        crest_length_m: length of the crest.
+        outlet_below_crest_m: depth of the return outlet below the crest (siphon path on a stop).
+        siphon_break: whether the return outlet has a working siphon break.
+        level_channel: channel that shows its level; empty: none.
+    """
+
+    id: str
+    title: str
+    role: Literal["display", "refuge", "sump", "reservoir"]
+    volume_l: float
+    area_m2: float
+    height_m: float
+    working_l: float | None = None
+    crest_m: float | None = None
+    crest_length_m: float | None = None
+    outlet_below_crest_m: float = 0.0
+    siphon_break: bool = True
+    level_channel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PumpSettings:
+    """The return pump: H(Q) = shutoff_head − k Q², through `flow_l_h` at `static_head` + losses.
+
+    Attributes:
+        flow_l_h: flow at the design point with everything clean.
+        static_head_m: lift from sump surface to the highest outlet.
+        shutoff_head_m: head at no flow.
+        pipe_m, pipe_d_m: length and inner diameter of the riser.
+        power_w: electric power.
+    """
+
+    id: str
+    flow_l_h: float
+    static_head_m: float
+    shutoff_head_m: float
+    pipe_m: float
+    pipe_d_m: float
+    power_w: float
+
+
+@dataclass(frozen=True, slots=True)
+class LoopSettings:
+    """A side loop on the return manifold.
+
+    Attributes:
+        feeds: vessel id that receives its outflow (the refuge, or the sump).
+        flow_l_h: design flow with its valve as set.
+    """
+
+    id: str
+    title: str
+    feeds: str
+    flow_l_h: float
+
+
+@dataclass(frozen=True, slots=True)
+class HeaterSettings:
+    """A heater with its own thermostat: on below set − hysteresis/2, off above set + half."""
+
+    id: str
+    vessel: str
+    power_w: float
+    set_degc: float
+    hysteresis_k: float
+
+
+@dataclass(frozen=True, slots=True)
+class TopOffSettings:
+    """Float-controlled replacement of evaporated water from the reservoir into the sump."""
+
+    reservoir: str
+    rate_l_h: float
+    set_level_mm: float
+    hysteresis_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlantSettings:
+    """The physical description of one system, for the page, the simulator and forecasts.
+
+    Attributes:
+        vessels: in the order the water flows from the return pump on.
+        room_degc: mean room temperature.
+        loss_w_per_k: heat loss of all the water to the room, evaporation apart.
+        evaporation_l_per_day: replaced by the top-off.
+        salinity: practical salinity (PSS-78).
+    """
+
+    system: str
+    vessels: tuple[VesselSettings, ...]
+    pump: PumpSettings
+    loops: tuple[LoopSettings, ...]
+    heaters: tuple[HeaterSettings, ...]
+    top_off: TopOffSettings | None
+    room_degc: float
+    loss_w_per_k: float
+    evaporation_l_per_day: float
+    salinity: float
+
+
+@dataclass(frozen=True, slots=True)
+class HistorySettings:
+    """Which history is used; the embedded one keeps readings in the SQLite file."""
+
+    kind: Literal["sqlite"] = "sqlite"
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that one run of the service needs to know.
+
+    Attributes:
+        source: the configuration file, for messages.
+        rules: in file order, built-in system rules last.
+    """
+
+    source: Path
+    service: ServiceSettings
+    broker: BrokerSettings
+    web: WebSettings
+    history: HistorySettings
+    systems: tuple[SystemSettings, ...]
+    channels: tuple[Channel, ...]
+    rules: tuple[Rule, ...]
+    taps: tuple[TapSettings, ...]
+    recipients: tuple[RecipientSettings, ...]
+    plant: PlantSettings | None
