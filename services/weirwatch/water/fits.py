@@ -1,0 +1,55 @@
+"""Fits that the water functions share: a least-squares line and a running integral."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import sqrt
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A least-squares line y = intercept + slope x.
+
+    Attributes:
+        slope: in units of y per x.
+        intercept: in units of y.
+        slope_error: standard error of the slope.
+        residual: root mean square distance of the points from the line.
+    """
+
+    slope: float
+    intercept: float
+    slope_error: float
+    residual: float
+
+
+def straight_line(x: Sequence[float], y: Sequence[float]) -> Line:
+    """Return the least-squares line through at least three points.
+
+    Source: ordinary least squares.
+
+    Raises:
+        ValueError: fewer than three points, different lengths, or all x equal.
+    """
+    n = len(x)
+    if n < 3:
+        raise ValueError(f"a line needs at least 3 points, not {n}")
+    mean_x, mean_y = sum(x) / n, sum(y) / n
+    sxx = sum((a - mean_x) ** 2 for a in x)
+    if not sxx > 0.0:
+        raise ValueError("all points have the same x: no line goes through them")
+    slope = sum((a - mean_x) * (b - mean_y) for a, b in zip(x, y, strict=True)) / sxx
+    squares = sum((b - mean_y - slope * (a - mean_x)) ** 2 for a, b in zip(x, y, strict=True))
+    return Line(
+        slope=slope,
+        intercept=mean_y - slope * mean_x,
+        slope_error=sqrt(squares / (n - 2) / sxx),
+        residual=sqrt(squares / n),
+    )
+
+
+def running_integral(x: Sequence[float], y: Sequence[float]) -> list[float]:
+    """Return the integral of y over x from the first point to each point, by trapezoids."""
+    sums = [0.0]
+    for i in range(1, len(x)):
+        sums.append(sums[-1] + 0.5 * (y[i] + y[i - 1]) * (x[i] - x[i - 1]))
+    return sums
