@@ -6,7 +6,7 @@ Every implementation of a port runs the same contract test.
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
 from weirwatch.domain.instant import Instant, Micros
@@ -133,6 +133,35 @@ class Quarantined:
     code: str
     reason: str
     payload: bytes
+
+
+class Decoded(NamedTuple):
+    """What one message means.
+
+    Attributes:
+        readings: in the order of their own times; quality only for what the wire knows
+            (retained: uncertain).
+        node: what a connection topic says.
+        quarantined: what could not be used, one entry a code.
+    """
+
+    readings: Sequence[Reading]
+    node: NodeState | None
+    quarantined: Sequence[Quarantined]
+
+
+class Decoder(Protocol):
+    """Turns messages into readings; never raises: what is unusable is quarantined.
+
+    Attributes:
+        trust_clock: False: the clock is not trusted, so no reading is "in the future".
+    """
+
+    trust_clock: bool
+
+    def decode(self, message: WireMessage, now: Micros) -> Decoded:
+        """Decode one message; `now` is service time (utc)."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
