@@ -37,7 +37,8 @@ class Alarm:
         heard: an annunciated raise of this episode still awaits acknowledgement.
         causes_gone_at: when the last suppressing cause returned (the hold-off runs from here);
             None while a cause stands or when not suppressed.
-        shelved_until: end of a timed shelving; None for one-shot or not shelved.
+        shelved_until: when shelving ends at the latest; None when not shelved.
+        one_shot: shelved until it returns (but not beyond `shelved_until`).
         out_until: end of out-of-service, if one was given.
         check_in_at: when somebody on the way promised to report.
         hold_until: a late raise is announced at this time, or earlier once the channel is fresh.
@@ -61,6 +62,7 @@ class Alarm:
     heard: bool = False
     causes_gone_at: Micros | None = None
     shelved_until: Micros | None = None
+    one_shot: bool = False
     out_until: Micros | None = None
     hold_until: Micros | None = None
     message: str = ""

@@ -1,0 +1,173 @@
+"""Is a rule's condition present at a moment? One function per rule kind, before delays.
+
+Each takes the turn, the rule's entry, the answer of before and the time; values are compared
+with limits in `domain.hysteresis` only.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+from weirwatch.domain.book import Entry
+from weirwatch.domain.daytime import holds_at
+from weirwatch.domain.hysteresis import beyond, condition_present, expectation_unmet
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.liveness import OUTSIDE_VALID
+from weirwatch.domain.reading import Quality
+from weirwatch.domain.rule import (
+    Absolute,
+    AlarmStands,
+    BadMeasurement,
+    Between,
+    BuiltIn,
+    ChannelBeyond,
+    ChannelIs,
+    Deviation,
+    Discrepancy,
+    Side,
+    SwitchIs,
+    While,
+)
+from weirwatch.domain.state import Observed
+from weirwatch.domain.turn import Turn
+
+Evaluator = Callable[[Turn, Entry, bool, Micros], bool]
+
+
+def present_now(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
+    """Return whether the rule's condition is present, all of its `while` included."""
+    if entry.rule.while_ and not all_hold(turn, entry, time):
+        return False
+    return _EVALUATORS[type(entry.rule.condition)](turn, entry, was, time)
+
+
+def all_hold(turn: Turn, entry: Entry, time: Micros) -> bool:
+    """Return whether every term of the rule's `while` holds."""
+    return all(_holds(turn, term, time) for term in entry.rule.while_)
+
+
+def shows_saturation(turn: Turn, entry: Entry) -> bool:
+    """Return whether a bold rule's channel reads an impossible value on the alarm's side.
+
+    Fail to alarm: a burst hose looks like an impossible value.
+    """
+    condition = entry.rule.condition
+    if not entry.rule.bold or not isinstance(condition, Absolute):
+        return False
+    observed = turn.observed(entry.rule.channel or "")
+    return (
+        observed is not None
+        and observed.quality is Quality.BAD
+        and observed.reason == OUTSIDE_VALID
+        and condition_present(condition.side, condition.limit, 0.0, False, observed.value)
+    )
+
+
+def silence_base(turn: Turn, entry: Entry) -> Micros | None:
+    """Return since when the rule's channel has been silent, or None while nobody can tell.
+
+    The latest of last arrival, service start and broker reconnection.
+    """
+    link = turn.link_up_at()
+    if link is None or entry.rule.channel is None:
+        return None
+    observed = turn.observed(entry.rule.channel)
+    heard = observed.heard_at if observed is not None else turn.state.started_at
+    return max(heard, link, turn.state.started_at)
+
+
+def _absolute(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    observed = turn.observed(entry.rule.channel or "")
+    if observed is None:
+        return was
+    if entry.rule.bold and shows_saturation(turn, entry):
+        return True
+    if observed.good_value is None:
+        return was
+    return condition_present(
+        condition.side, condition.limit, condition.deadband, was, observed.good_value
+    )
+
+
+def _switch(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    observed = turn.observed(entry.rule.channel or "")
+    if observed is None or observed.good_value is None:
+        return was
+    return (observed.good_value != 0.0) is condition.value
+
+
+def _deviation(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    observed = turn.observed(entry.rule.channel or "")
+    reference = condition.set_value
+    if condition.twin is not None:
+        twin = turn.observed(condition.twin)
+        reference = None if twin is None else twin.good_value
+    if observed is None or observed.good_value is None or reference is None:
+        return was
+    distance = abs(observed.good_value - reference)
+    return condition_present(Side.HIGH, condition.limit, condition.deadband, was, distance)
+
+
+def _discrepancy(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    observed = turn.observed(entry.rule.channel or "")
+    if observed is None or observed.good_value is None:
+        # Nothing seen: for a contact that reports on change only, that is "not seen".
+        return entry.silent_after is None
+    condition: Any = entry.rule.condition
+    return expectation_unmet(condition, was, observed.good_value)
+
+
+def _bad_measurement(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    observed = turn.observed(entry.rule.channel or "")
+    if condition.silent and _silent(turn, entry, observed, was, time):
+        return True
+    if observed is None:
+        return False
+    if condition.outside_valid and observed.reason == OUTSIDE_VALID:
+        return True
+    return condition.frozen is not None and observed.time - observed.changed_at >= condition.frozen
+
+
+def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool, time: Micros) -> bool:
+    span = entry.silent_after
+    if span is None:
+        return False
+    base = silence_base(turn, entry)
+    if base is not None and time - base >= span:
+        return True
+    # What stands goes on standing over a reconnection or a restart until something is heard.
+    return was and (observed is None or time - observed.heard_at >= span)
+
+
+def _built_in(turn: Turn, entry: Entry, _was: bool, _time: Micros) -> bool:
+    return turn.condition(entry.rule.id) is not None
+
+
+_EVALUATORS: dict[type, Evaluator] = {
+    Absolute: _absolute,
+    SwitchIs: _switch,
+    Deviation: _deviation,
+    Discrepancy: _discrepancy,
+    BadMeasurement: _bad_measurement,
+    BuiltIn: _built_in,
+}
+
+
+def _holds(turn: Turn, term: While, time: Micros) -> bool:
+    match term:
+        case ChannelIs(channel, value):
+            observed = turn.observed(channel)
+            known = observed is not None and observed.good_value is not None
+            return known and (observed.good_value != 0.0) is value  # type: ignore[union-attr]
+        case ChannelBeyond(channel, side, limit):
+            observed = turn.observed(channel)
+            if observed is None or observed.good_value is None:
+                return False
+            return beyond(side, limit, observed.good_value)
+        case AlarmStands(rule):
+            return turn.alarm(rule).stands
+        case Between():
+            return holds_at(term, time, turn.book.time_zone)

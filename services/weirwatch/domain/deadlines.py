@@ -1,0 +1,145 @@
+"""When does a rule want to be called without a reading, and what happens then?"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+from weirwatch.domain.alarm import AlarmState, ServiceState
+from weirwatch.domain.book import Entry, has_boundaries
+from weirwatch.domain.conditions import all_hold, silence_base
+from weirwatch.domain.daytime import next_boundary
+from weirwatch.domain.delays import count_deadline, count_ended, reconsider
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_state
+from weirwatch.domain.rule import BadMeasurement, Between
+from weirwatch.domain.state import Deadline
+from weirwatch.domain.transitions import announce_if_owed, into_service, release
+from weirwatch.domain.turn import Turn
+
+LATE_AFTER: Micros = 60 * SECOND  # a reading that arrives so long after its own time is late
+
+
+def next_deadline(turn: Turn, entry: Entry) -> Deadline | None:
+    """Return the rule's earliest deadline, or None."""
+    return min(_deadlines(turn, entry), default=None)
+
+
+def deadline_due(turn: Turn, entry: Entry, deadline: Deadline) -> None:
+    """Do what is due."""
+    match deadline.what:
+        case "count":
+            count_ended(turn, entry, deadline.at)
+        case "silent":
+            reconsider(turn, entry, deadline.at)
+        case "between":
+            turn.boundary = (entry.rule.id, deadline.at)
+            reconsider(turn, entry, deadline.at)
+        case "re-alarm":
+            _re_alarm(turn, entry, deadline.at)
+        case "announce":
+            _announce(turn, entry, deadline.at)
+        case "hold-off":
+            release(turn, entry, deadline.at)
+        case "shelf":
+            end_service_state(turn, entry, ServiceSignal.UNSHELVE, deadline.at, "unshelved")
+        case _:
+            end_service_state(turn, entry, ServiceSignal.RETURN, deadline.at, "returned-to-service")
+
+
+def end_service_state(
+    turn: Turn,
+    entry: Entry,
+    signal: ServiceSignal,
+    time: Micros,
+    kind: str,
+    *,
+    who: str = "",
+    comment: str = "",
+) -> None:
+    """Bring an alarm back into service; one that still stands is announced now."""
+    before = turn.alarm(entry.rule.id)
+    after, owed = announce_if_owed(into_service(turn, entry, before, signal, time))
+    turn.record(entry, before, after, time, kind, annunciated=owed, who=who, comment=comment)
+
+
+def _deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
+    alarm, rule = turn.alarm(entry.rule.id), entry.rule
+    ends = count_deadline(entry, alarm)
+    if ends is not None:
+        yield Deadline(ends + _lag(turn, entry), 0, ends, "count")
+    silent = _silent_deadline(turn, entry)
+    if silent is not None and not alarm.present and all_hold(turn, entry, silent):
+        yield Deadline(silent, 1, silent, "silent")
+    if has_boundaries(rule):
+        boundary = _boundary(turn, entry)
+        yield Deadline(boundary, 2, boundary, "between")
+    if (
+        alarm.state is AlarmState.ACKNOWLEDGED
+        and rule.re_alarm
+        and alarm.acknowledged_at is not None
+    ):
+        due = max(alarm.acknowledged_at + rule.re_alarm, alarm.check_in_at or 0)
+        yield Deadline(due, 3, due, "re-alarm")
+    if alarm.hold_until is not None:
+        yield Deadline(alarm.hold_until, 4, alarm.hold_until, "announce")
+    yield from _service_deadlines(turn, entry)
+
+
+def _service_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
+    alarm = turn.alarm(entry.rule.id)
+    suppressed = alarm.service_state is ServiceState.SUPPRESSED_BY_DESIGN
+    if suppressed and alarm.causes_gone_at is not None:
+        due = alarm.causes_gone_at + entry.rule.hold_off
+        yield Deadline(due, 5, due, "hold-off")
+    if alarm.service_state is ServiceState.SHELVED and alarm.shelved_until is not None:
+        yield Deadline(alarm.shelved_until, 6, alarm.shelved_until, "shelf")
+    if alarm.service_state is ServiceState.OUT_OF_SERVICE and alarm.out_until is not None:
+        yield Deadline(alarm.out_until, 7, alarm.out_until, "out")
+
+
+def _lag(turn: Turn, entry: Entry) -> Micros:
+    """Return how far behind now the channel's node runs; its readings decide until then."""
+    observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
+    if observed is None:
+        return 0
+    return max(-LATE_AFTER, min(LATE_AFTER, observed.heard_at - observed.time))
+
+
+def _silent_deadline(turn: Turn, entry: Entry) -> Micros | None:
+    condition = entry.rule.condition
+    if not isinstance(condition, BadMeasurement) or not condition.silent:
+        return None
+    base = silence_base(turn, entry)
+    if base is None or entry.silent_after is None:
+        return None
+    return base + entry.silent_after
+
+
+def _boundary(turn: Turn, entry: Entry) -> Micros:
+    done = turn.state.boundaries.get(entry.rule.id, turn.state.started_at)
+    if turn.boundary is not None and turn.boundary[0] == entry.rule.id:
+        done = turn.boundary[1]
+    terms = [term for term in entry.rule.while_ if isinstance(term, Between)]
+    return min(next_boundary(term, done, turn.book.time_zone) for term in terms)
+
+
+def _re_alarm(turn: Turn, entry: Entry, time: Micros) -> None:
+    before = turn.alarm(entry.rule.id)
+    after = replace(
+        before,
+        state=next_state(entry.rule.id, before.state, Signal.RE_ALARM),
+        acknowledged_at=None,
+        acknowledged_by="",
+        check_in_at=None,
+        announced=False,
+    )
+    after, owed = announce_if_owed(after)
+    turn.record(entry, before, after, time, "re-alarmed", annunciated=owed)
+
+
+def _announce(turn: Turn, entry: Entry, time: Micros) -> None:
+    before = turn.alarm(entry.rule.id)
+    after, owed = announce_if_owed(before)
+    if owed:
+        turn.record(entry, before, after, time, "announced", annunciated=True)
+    else:
+        turn.put(replace(before, hold_until=None))

@@ -1,0 +1,112 @@
+"""What an alarm says of itself: one short sentence with value, unit and limit."""
+
+from weirwatch.domain.book import Entry
+from weirwatch.domain.instant import Micros, seconds
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import (
+    Absolute,
+    BadMeasurement,
+    Deviation,
+    Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
+    Rule,
+    Side,
+    SwitchIs,
+)
+from weirwatch.domain.state import Observed
+
+MEASUREMENT_LOST = "measurement lost"
+
+
+def sentence(entry: Entry, observed: Observed | None, time: Micros, *, lost: bool) -> str:
+    """Return what happened, for people; `lost` adds that the measurement is gone."""
+    text = _sentence(entry, observed, time)
+    return f"{text}; {MEASUREMENT_LOST}" if lost else text
+
+
+def limit_text(rule: Rule, channel: Channel | None) -> str:
+    """Return the limit as text with its unit; empty when the kind has none."""
+    unit = channel.unit if channel else ""
+    match rule.condition:
+        case Absolute(_, limit) | Forecast(_, limit):
+            return amount(limit, unit)
+        case SwitchIs(value):
+            return on_off(value)
+        case Deviation(limit, _, set_value, twin):
+            return f"±{amount(limit, unit)} from {twin or amount(set_value or 0.0, unit)}"
+        case Discrepancy(_, expected, minimum, maximum):
+            return _expectation(expected, minimum, maximum, unit)
+        case RateOfChange(window, rise, fall):
+            parts = [("+", rise), ("−", fall)]
+            told = "/".join(f"{sign}{amount(v, unit)}" for sign, v in parts if v is not None)
+            return f"{told} per {seconds(window):g} s"
+        case Duty(window, on_for, starts):
+            limits = [] if on_for is None else [f"{seconds(on_for):g} s on"]
+            limits += [] if starts is None else [f"{starts} starts"]
+            return f"{' or '.join(limits)} in {seconds(window):g} s"
+        case _:
+            return ""
+
+
+def amount(value: float, unit: str) -> str:
+    """Return a number with its unit as people write it."""
+    number = f"{value:.6g}"
+    shown = {"Cel": "°C", "degF": "°F", "/": "", "pH": ""}.get(unit, unit)
+    return f"{number} {shown}".rstrip()
+
+
+def on_off(value: bool) -> str:
+    """Return the word for a switch's state."""
+    return "on" if value else "off"
+
+
+def _sentence(entry: Entry, observed: Observed | None, time: Micros) -> str:
+    rule, channel = entry.rule, entry.channel
+    unit = channel.unit if channel else ""
+    limit = limit_text(rule, channel)
+    value = amount(observed.value, unit) if observed is not None else "never seen"
+    match rule.condition:
+        case Absolute(side):
+            word = "at or above" if side is Side.HIGH else "at or below"
+            return f"{value}, {word} {limit}"
+        case SwitchIs(state):
+            return f"{channel.label if channel else rule.title} is {on_off(state)}"
+        case Deviation():
+            return f"{value}, beyond {limit}"
+        case Discrepancy(within):
+            if channel is not None and channel.is_switch and observed is not None:
+                value = on_off(observed.value != 0.0)
+            return f"{value}, expected {limit} within {seconds(within):g} s"
+        case BadMeasurement():
+            return _bad(entry, observed, time)
+        case _:
+            return f"{value}, limit {limit}" if limit else rule.title
+
+
+def _bad(entry: Entry, observed: Observed | None, time: Micros) -> str:
+    if observed is None:
+        return "no reading yet"
+    if observed.reason:
+        unit = entry.channel.unit if entry.channel else ""
+        return f"{amount(observed.value, unit)}: {observed.reason}"
+    quiet = time - observed.heard_at
+    if entry.silent_after is not None and quiet >= entry.silent_after:
+        return f"no reading for {seconds(quiet):.0f} s"
+    unit = entry.channel.unit if entry.channel else ""
+    return (
+        f"{amount(observed.value, unit)} unchanged for {seconds(time - observed.changed_at):.0f} s"
+    )
+
+
+def _expectation(
+    expected: bool | None, minimum: float | None, maximum: float | None, unit: str
+) -> str:
+    if expected is not None:
+        return on_off(expected)
+    if minimum is not None and maximum is not None:
+        return f"{amount(minimum, unit)} to {amount(maximum, unit)}"
+    if minimum is not None:
+        return f"at least {amount(minimum, unit)}"
+    return f"at most {amount(maximum or 0.0, unit)}"
