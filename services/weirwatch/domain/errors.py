@@ -29,6 +29,14 @@ class UnknownRule(WeirwatchError):  # noqa: N818 - says what happened
     """No rule has that id."""
 
 
+class UnknownChannel(WeirwatchError):  # noqa: N818 - says what happened
+    """Neither the configuration nor the history knows that channel."""
+
+
+class UnknownFailure(WeirwatchError):  # noqa: N818 - says what happened
+    """The failure catalogue has no failure of that id."""
+
+
 class TransientError(WeirwatchError):
     """It may work later: retry with back-off and jitter."""
 
