@@ -1,0 +1,93 @@
+"""The configuration file as a table: reading it, and what the caller says louder than it."""
+
+import re
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from weirwatch.domain.errors import ConfigError
+
+_PLACE = re.compile(r" \(at (line (\d+), column (\d+)|end of document)\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """What a command's options say louder than the file.
+
+    Attributes:
+        data_dir: `service.data_dir`; relative to where the command runs.
+        web_listen: `web.listen`.
+        broker_url: `broker.url`.
+        broker_listen: `broker.listen`.
+    """
+
+    data_dir: Path | None = None
+    web_listen: str | None = None
+    broker_url: str | None = None
+    broker_listen: str | None = None
+
+    def on(self, document: dict[str, Any]) -> dict[str, Any]:
+        """Return the document with these values in place."""
+        given = {
+            ("service", "data_dir"): self.data_dir and str(self.data_dir.absolute()),
+            ("web", "listen"): self.web_listen,
+            ("broker", "url"): self.broker_url,
+            ("broker", "listen"): self.broker_listen,
+        }
+        changed = dict(document)
+        for (section, key), value in given.items():
+            table = changed.get(section, {})
+            if value is not None and isinstance(table, dict):
+                changed[section] = table | {key: value}
+        return changed
+
+
+def read_document(path: Path) -> dict[str, Any]:
+    """Return the file's tables.
+
+    Raises:
+        ConfigError: there is no such file, it cannot be read, or it is not TOML.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except FileNotFoundError:
+        raise ConfigError(
+            f"{path}: there is no such file. Name the right one with --config, or start from "
+            "deploy/starter.toml."
+        ) from None
+    except IsADirectoryError:
+        raise ConfigError(f"{path}: is a folder. Name the file in it.") from None
+    except UnicodeDecodeError as error:
+        line = error.object[: error.start].count(b"\n") + 1
+        raise ConfigError(f"{path}, line {line}: is not UTF-8 text. Save it as UTF-8.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise ConfigError(f"{path}: cannot be read: {reason}.") from None
+    return _parsed(text, path)
+
+
+def _parsed(text: str, path: Path) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise ConfigError(f"{path}: has too many brackets inside brackets.") from None
+    except ValueError as error:
+        raise ConfigError(_syntax_error(str(error), text, path)) from None
+
+
+def _syntax_error(message: str, text: str, path: Path) -> str:
+    found = _PLACE.search(message)
+    what = _PLACE.sub("", message).rstrip(".")
+    if found is None:
+        return f"{path}: is not TOML: {what}."
+    lines = text.splitlines() or [""]
+    line = int(found[2]) if found[2] else len(lines)
+    column = int(found[3]) if found[3] else len(lines[-1]) + 1
+    shown = lines[line - 1].strip()[:60] if line <= len(lines) else ""
+    near = f" Look at: {shown}" if shown and not _has_secret(shown) else ""
+    return f"{path}, line {line}, column {column}: is not TOML: {what}.{near}"
+
+
+def _has_secret(line: str) -> bool:
+    return any(word in line.lower() for word in ("password", "secret", "token"))

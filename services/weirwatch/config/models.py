@@ -1,0 +1,241 @@
+"""What may stand in the configuration file: every section and key but rules and plant."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
+
+from pydantic import AfterValidator, Field
+
+from weirwatch.config.problems import fault
+from weirwatch.config.values import (
+    AnyText,
+    ChannelId,
+    FilePath,
+    Listen,
+    Name,
+    Number,
+    Pointer,
+    Positive,
+    Root,
+    Seconds,
+    Section,
+    Span,
+    SystemId,
+    TimeZone,
+    Title,
+    TopicFilter,
+    WordValue,
+    parse_listen,
+)
+from weirwatch.domain.instant import micros
+from weirwatch.domain.reading import Channel
+from weirwatch.settings import (
+    BrokerSettings,
+    HistorySettings,
+    RecipientSettings,
+    ServiceSettings,
+    SystemSettings,
+    TapSettings,
+    WebSettings,
+)
+
+_LOOPBACK = ("127.0.0.1", "::1", "localhost")
+_SILENT_FACTOR = 3  # silent after so many missed readings
+
+
+def _broker_url(text: str) -> str:
+    if text == "auto":
+        return text
+    try:
+        parts = urlsplit(text)
+        port = parts.port
+    except ValueError as error:
+        raise fault("is not an address", 'Write "auto" or "mqtt://host:1883"') from error
+    if "@" in text:
+        raise fault(
+            "names a user or password, and secrets never stand in this file",
+            "Put username and password in a file of their own and name it with "
+            "broker.credentials_file",
+        )
+    extra = parts.path.strip("/") or parts.query or parts.fragment
+    if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or extra or port == 0:
+        raise fault("is not an address", 'Write "auto", "mqtt://host:1883" or "mqtts://host:8883"')
+    return text
+
+
+def _loopback(text: str) -> str:
+    if parse_listen(text)[0] not in _LOOPBACK:
+        raise fault(
+            "is open to other machines, and access rights do not exist yet",
+            'Listen on this machine only, as "127.0.0.1:8080"',
+        )
+    return text
+
+
+class ServiceConfig(Section):
+    """`[service]`."""
+
+    data_dir: FilePath = Field("data", examples=["data"])
+    commit_every_s: Annotated[float, Field(ge=0, le=3600)] = Field(5.0, examples=[5])
+    commit_unacked: Annotated[int, Field(ge=1, le=1000)] | None = Field(None, examples=[10])
+    time_zone: TimeZone = Field("UTC", examples=["Europe/Oslo"])
+    skew_future_s: Seconds = Field(60.0, examples=[60])
+
+    def to_domain(self, folder: Path) -> ServiceSettings:
+        """Return the settings; `folder` is where relative paths start."""
+        return ServiceSettings(
+            data_dir=(folder / self.data_dir).absolute(),
+            commit_every=micros(self.commit_every_s),
+            commit_unacked=self.commit_unacked,
+            time_zone=ZoneInfo(self.time_zone),
+            skew_future=micros(self.skew_future_s),
+        )
+
+
+class BrokerConfig(Section):
+    """`[broker]`."""
+
+    url: Annotated[str, AfterValidator(_broker_url)] = Field(
+        "auto", examples=["mqtt://192.168.1.10:1883"]
+    )
+    listen: Listen = Field("127.0.0.1:1883", examples=["127.0.0.1:1883"])
+    root: Root = Field("weirwatch", examples=["weirwatch"])
+    protocol: Literal["3.1.1", "5"] = Field("3.1.1", examples=["3.1.1"])
+    credentials_file: FilePath | None = Field(None, examples=["broker-login.toml"])
+    ca_file: FilePath | None = Field(None, examples=["ca.pem"])
+    client_id: Name | None = Field(None, examples=["weirwatch-core"])
+
+    def to_domain(self, folder: Path) -> BrokerSettings:
+        """Return the settings; `folder` is where relative paths start."""
+        return BrokerSettings(
+            url=self.url,
+            listen=parse_listen(self.listen),
+            root=self.root,
+            protocol=self.protocol,
+            credentials_file=_resolved(folder, self.credentials_file),
+            ca_file=_resolved(folder, self.ca_file),
+            client_id=self.client_id or f"{self.root.replace('/', '-')}-core",
+        )
+
+
+class WebConfig(Section):
+    """`[web]`."""
+
+    listen: Annotated[Listen, AfterValidator(_loopback)] = Field(
+        "127.0.0.1:8080", examples=["127.0.0.1:8080"]
+    )
+
+    def to_domain(self) -> WebSettings:
+        """Return the settings."""
+        host, port = parse_listen(self.listen)
+        return WebSettings(host=host, port=port)
+
+
+class HistoryConfig(Section):
+    """`[history]`."""
+
+    kind: Literal["sqlite"] = Field("sqlite", examples=["sqlite"])
+
+    def to_domain(self) -> HistorySettings:
+        """Return the settings."""
+        return HistorySettings(kind=self.kind)
+
+
+class SystemConfig(Section):
+    """`[[system]]`: one plumbed body of water."""
+
+    id: SystemId = Field(examples=["harbour-hall"])
+    title: Title = Field("", examples=["Harbour Hall"])
+
+    def to_domain(self) -> SystemSettings:
+        """Return the settings; without a title the id, made readable."""
+        title = self.title or self.id.replace("-", " ").replace("_", " ").title()
+        return SystemSettings(id=self.id, title=title)
+
+
+class ChannelConfig(Section):
+    """`[[channel]]`: one quantity of one probe."""
+
+    id: ChannelId = Field(examples=["harbour-hall/sump-node/level"])
+    quantity: Name = Field(examples=["level"])
+    unit: str = Field("", max_length=40, examples=["mm"])
+    title: Title = Field("", examples=["Sump level"])
+    vessel: Annotated[str, Field(max_length=64)] = Field("", examples=["sump"])
+    expected_every_s: Span | None = Field(None, examples=[5])
+    silent_after_s: Span | None = Field(None, examples=[15])
+    valid: Annotated[list[Number], Field(min_length=2, max_length=2)] | None = Field(
+        None, examples=[[0, 450]]
+    )
+    resolution: Positive | None = Field(None, examples=[1])
+    warm_up_s: Seconds = Field(0.0, examples=[30])
+
+    @property
+    def is_switch(self) -> bool:
+        """Whether its values are on and off."""
+        return self.quantity == "switch"
+
+    @property
+    def silent_s(self) -> float | None:
+        """Seconds without a reading after which it is silent; None: it reports on change only."""
+        if self.expected_every_s is None:
+            return None
+        return self.silent_after_s or _SILENT_FACTOR * self.expected_every_s
+
+    def to_domain(self) -> Channel:
+        """Return the channel."""
+        every, silent = self.expected_every_s, self.silent_s
+        return Channel(
+            id=self.id,
+            quantity=self.quantity,
+            unit=self.unit,
+            expected_every=None if every is None else micros(every),
+            silent_after=None if silent is None else micros(silent),
+            valid=None if self.valid is None else (self.valid[0], self.valid[1]),
+            resolution=self.resolution,
+            warm_up=micros(self.warm_up_s),
+            vessel=self.vessel,
+            title=self.title,
+        )
+
+
+class TapConfig(Section):
+    """`[[tap]]`: a foreign node's topic, made one of our channels."""
+
+    topic: TopicFilter = Field(examples=["boiler-room/tank/level"])
+    channel: ChannelId = Field(examples=["harbour-hall/sump-node/level"])
+    pointer: Pointer | None = Field(None, examples=["/level/value"])
+    time_pointer: Pointer | None = Field(None, examples=["/time"])
+    unit: str = Field("", max_length=40, examples=["cm"])
+    scale: Number = Field(1.0, examples=[0.1])
+    offset: Number = Field(0.0, examples=[0])
+    words: dict[AnyText, WordValue] = Field(default_factory=dict, examples=[{"open": 1}])
+
+    def to_domain(self) -> TapSettings:
+        """Return the settings; words are compared in lower case."""
+        return TapSettings(
+            topic=self.topic,
+            channel=self.channel,
+            pointer=self.pointer,
+            time_pointer=self.time_pointer,
+            unit=self.unit,
+            scale=self.scale,
+            offset=self.offset,
+            words={word.strip().lower(): float(value) for word, value in self.words.items()},
+        )
+
+
+class RecipientConfig(Section):
+    """`[[recipient]]`: who gets the notices."""
+
+    id: Name = Field(examples=["console"])
+    kind: Literal["console", "file"] = Field(examples=["console"])
+    path: FilePath | None = Field(None, examples=["notices.jsonl"])
+
+    def to_domain(self, folder: Path) -> RecipientSettings:
+        """Return the settings; `folder` is where relative paths start."""
+        return RecipientSettings(id=self.id, kind=self.kind, path=_resolved(folder, self.path))
+
+
+def _resolved(folder: Path, path: str | None) -> Path | None:
+    return None if path is None else (folder / path).absolute()
