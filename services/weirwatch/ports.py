@@ -10,6 +10,7 @@ from typing import Any, NamedTuple, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
 from weirwatch.domain.instant import Instant, Micros
+from weirwatch.domain.operator import Command as Command
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.rule import Rule
 
@@ -192,7 +193,14 @@ class Notice:
 
 @dataclass(slots=True)
 class Group:
-    """Everything one transaction makes durable. `events` carry their sequence numbers."""
+    """Everything one transaction makes durable.
+
+    Attributes:
+        readings: (own time, channel number, value, quality, reason).
+        events: with their sequence numbers.
+        alarms: changed alarms by rule id.
+        closed: rules that no longer exist; their alarms are forgotten.
+    """
 
     readings: list[tuple[Micros, int, float, int, str]] = field(default_factory=list)
     events: list[tuple[int, Event]] = field(default_factory=list)
@@ -200,6 +208,7 @@ class Group:
     notices: list[Notice] = field(default_factory=list)
     quarantined: list[Quarantined] = field(default_factory=list)
     nodes: dict[str, NodeState] = field(default_factory=dict)
+    closed: list[str] = field(default_factory=list)
     committed_at: Micros = 0
 
 
@@ -400,25 +409,6 @@ class Notifier(Protocol):
 # --- between the processes -------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class Command:
-    """An operator's command.
-
-    Attributes:
-        name: acknowledge, shelve, unshelve, remove-from-service, return-to-service or reset.
-        minutes: length of a shelving (None: one-shot) or of out-of-service (None: open end).
-        check_in_minutes: with acknowledge: "on my way", when to hear again.
-        who: operator, as given by the header or the command line's user.
-    """
-
-    name: str
-    rule: str
-    who: str
-    comment: str = ""
-    minutes: float | None = None
-    check_in_minutes: float | None = None
-
-
 class Core(Protocol):
     """The running core as seen over the control socket.
 
@@ -426,7 +416,7 @@ class Core(Protocol):
     """
 
     def command(self, command: Command) -> Mapping[str, Any]:
-        """Carry out a command; returns the alarm as JSON once it is durable.
+        """Carry out a command; return the alarm as JSON once it is durable.
 
         Raises `IllegalCommand` or `UnknownRule`.
         """

@@ -13,7 +13,7 @@ from weirwatch.domain.conditions import present_now, shows_saturation
 from weirwatch.domain.deadlines import LATE_AFTER, deadline_due, next_deadline
 from weirwatch.domain.delays import count_deadline, count_ended, reconsider, step
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.operator import OperatorCommand, carry_out
+from weirwatch.domain.operator import Command, carry_out
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.rule import BadMeasurement
 from weirwatch.domain.state import Deadline, Decision, EngineState, Observed
@@ -58,7 +58,7 @@ class LinkChanged:
 class CommandGiven:
     """An operator gave a command."""
 
-    command: OperatorCommand
+    command: Command
     now: Micros
 
 
@@ -128,6 +128,12 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
 
 def adopt(state: EngineState, decision: Decision, book: Book) -> None:
     """Take a decision over into the state and plan its rules' deadlines."""
+    if not decision.alarms and not decision.conditions and decision.link is None:
+        if decision.observed is not None:
+            state.observed[decision.observed[0]] = decision.observed[1]
+        if decision.boundary is not None:
+            state.boundaries[decision.boundary[0]] = decision.boundary[1]
+        return
 
     def plan(rule: str) -> None:
         _plan(state, book, book.entries[rule])

@@ -25,8 +25,15 @@ _LONGEST_MINUTES = 366 * 24 * 60
 
 
 @dataclass(frozen=True, slots=True)
-class OperatorCommand:
-    """One command. `minutes`: of a shelving (None: one-shot) or of out-of-service (None: open)."""
+class Command:
+    """An operator's command.
+
+    Attributes:
+        name: one of `COMMANDS`.
+        who: operator, as given by the header or the command line's user.
+        minutes: length of a shelving (None: one-shot) or of out-of-service (None: open end).
+        check_in_minutes: with acknowledge: "on my way", when to hear again.
+    """
 
     name: str
     rule: str
@@ -36,7 +43,7 @@ class OperatorCommand:
     check_in_minutes: float | None = None
 
 
-def carry_out(turn: Turn, command: OperatorCommand, time: Micros) -> None:
+def carry_out(turn: Turn, command: Command, time: Micros) -> None:
     """Carry out one command at `time`.
 
     Raises:
@@ -72,7 +79,7 @@ def _check_minutes(name: str, minutes: float | None) -> None:
         raise IllegalCommand(f"{name} = {minutes:g}: give more than 0 and at most a year")
 
 
-def _acknowledge(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) -> None:
+def _acknowledge(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
     before = turn.alarm(entry.rule.id)
     check_in = command.check_in_minutes
     after = replace(
@@ -87,7 +94,7 @@ def _acknowledge(turn: Turn, entry: Entry, command: OperatorCommand, time: Micro
     _record(turn, entry, before, after, command, time, "acknowledged")
 
 
-def _shelve(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) -> None:
+def _shelve(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
     before = turn.alarm(entry.rule.id)
     longest = entry.rule.shelve_max
     span = longest if command.minutes is None else micros(command.minutes * 60)
@@ -105,7 +112,7 @@ def _shelve(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) ->
     _record(turn, entry, before, after, command, time, "shelved")
 
 
-def _remove(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) -> None:
+def _remove(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
     before = turn.alarm(entry.rule.id)
     service = next_service_state(entry.rule.id, before.service_state, ServiceSignal.REMOVE)
     if not command.comment.strip():
@@ -129,7 +136,7 @@ def _remove(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) ->
 def _back(
     turn: Turn,
     entry: Entry,
-    command: OperatorCommand,
+    command: Command,
     signal: ServiceSignal,
     time: Micros,
     kind: str,
@@ -137,7 +144,7 @@ def _back(
     end_service_state(turn, entry, signal, time, kind, who=command.who, comment=command.comment)
 
 
-def _reset(turn: Turn, entry: Entry, command: OperatorCommand, time: Micros) -> None:
+def _reset(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
     before = turn.alarm(entry.rule.id)
     after = replace(before, state=next_state(entry.rule.id, before.state, Signal.RESET))
     _record(turn, entry, before, after, command, time, "reset")
@@ -157,7 +164,7 @@ def _record(
     entry: Entry,
     before: Alarm,
     after: Alarm,
-    command: OperatorCommand,
+    command: Command,
     time: Micros,
     kind: str,
 ) -> None:

@@ -1,0 +1,77 @@
+"""The one queue into the loop: messages, commands, conditions, in order of arrival."""
+
+import threading
+from collections import deque
+from concurrent.futures import Future
+from dataclasses import dataclass, field
+from typing import Any
+
+from weirwatch.ports import Command, WireMessage
+
+
+@dataclass(frozen=True, slots=True)
+class CommandRequest:
+    """An operator's command and who waits for it; answered once it is durable."""
+
+    command: Command
+    answer: "Future[dict[str, Any]]" = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionRequest:
+    """A built-in rule's condition as somebody observed it; None: absent."""
+
+    rule: str
+    message: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class LinkRequest:
+    """The broker connection came or went."""
+
+    up: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceEventRequest:
+    """Something that happened to the service itself, for the record."""
+
+    kind: str
+    message: str
+
+
+Item = WireMessage | CommandRequest | ConditionRequest | LinkRequest | ServiceEventRequest
+
+
+class Inbox:
+    """Thread-safe; `put` never blocks. What bounds it is the broker's in-flight window."""
+
+    def __init__(self) -> None:
+        self._items: deque[Item] = deque()
+        self._news = threading.Event()
+
+    def put(self, item: Item) -> None:
+        """Append an item and wake the loop."""
+        self._items.append(item)
+        if not self._news.is_set():
+            self._news.set()
+
+    def wake(self) -> None:
+        """Wake the loop without an item."""
+        self._news.set()
+
+    def drain(self, limit: int) -> list[Item]:
+        """Return up to `limit` items in order of arrival."""
+        taken: list[Item] = []
+        while self._items and len(taken) < limit:
+            taken.append(self._items.popleft())
+        return taken
+
+    def wait(self, seconds: float) -> None:
+        """Wait until there is something, or for `seconds`."""
+        if not self._items:
+            self._news.wait(seconds)
+        self._news.clear()
+
+    def __len__(self) -> int:
+        return len(self._items)

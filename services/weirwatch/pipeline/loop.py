@@ -1,0 +1,293 @@
+"""What does one reading do? One thread: drain, decode, judge, decide, commit, acknowledge.
+
+Decisions are made at once on the engine's working state; readings, events, changed alarms and
+notices of a group are committed in one transaction; only then are messages acknowledged and
+anything told to anybody. A group whose commit fails is kept as decided and tried again: deciding
+the same stimuli from the same state once more would give the same group.
+"""
+
+import logging
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from weirwatch.domain.book import Book
+from weirwatch.domain.engine import (
+    CommandGiven,
+    ConditionObserved,
+    LinkChanged,
+    adopt,
+    decide,
+    decide_reading,
+    due,
+    next_call,
+)
+from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.liveness import judge
+from weirwatch.domain.reading import Reading
+from weirwatch.domain.state import Decision, EngineState
+from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.group import GroupBuilder
+from weirwatch.pipeline.inbox import (
+    CommandRequest,
+    ConditionRequest,
+    Inbox,
+    Item,
+    LinkRequest,
+    ServiceEventRequest,
+)
+from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.ports import Clock, Decoder, Group, Journal, NodeState, Transport, WireMessage
+
+log = logging.getLogger(__name__)
+
+BATCH = 200  # items between two looks at deadlines and commits: bounds an alarm's wait
+ALIVE_EVERY: Micros = 30 * SECOND
+RETRY_FIRST: Micros = SECOND // 2
+RETRY_LONGEST: Micros = 30 * SECOND
+
+
+@dataclass(frozen=True, slots=True)
+class LoopParts:
+    """What the loop joins.
+
+    Attributes:
+        offline_rules: node (`system/node`) → id of its node-offline rule.
+        nodes: what each node last said of its connection.
+        commit_every: real span since the oldest un-acked message.
+        commit_unacked: messages waiting that force a commit.
+        told: is handed each group after its commit; must not block.
+    """
+
+    book: Book
+    state: EngineState
+    journal: Journal
+    decoder: Decoder
+    transport: Transport
+    clock: Clock
+    timekeeper: Timekeeper
+    builder: GroupBuilder
+    inbox: Inbox
+    counters: Counters
+    offline_rules: Mapping[str, str]
+    nodes: Mapping[str, NodeState]
+    commit_every: Micros
+    commit_unacked: int
+    told: Callable[[Group], None]
+
+
+class Loop:
+    """The core's only writer. `run` is its thread; the inbox is for all others."""
+
+    def __init__(self, parts: LoopParts) -> None:
+        self._book = parts.book
+        self._state = parts.state
+        self._journal = parts.journal
+        self._decoder = parts.decoder
+        self._transport = parts.transport
+        self._clock = parts.clock
+        self._time = parts.timekeeper
+        self._builder = parts.builder
+        self._inbox = parts.inbox
+        self._counters = parts.counters
+        self._offline_rules = parts.offline_rules
+        self._nodes = dict(parts.nodes)
+        self._commit_every = parts.commit_every
+        self._commit_unacked = parts.commit_unacked
+        self._told = parts.told
+        self._waiting: list[WireMessage] = []
+        self._oldest: Micros | None = None
+        self._answers: list[CommandRequest] = []
+        self._retry_at: Micros | None = None
+        self._retry_span = RETRY_FIRST
+        self._alive_at = self._clock.real_mono()
+        self._stopping = False
+
+    # --- the thread -------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Turn until `stop`; then commit what is there and return."""
+        while not self._stopping:
+            self.turn_once()
+            self._inbox.wait(self._patience())
+        self._last_commit()
+
+    def stop(self) -> None:
+        """Ask the loop to end after its present turn; from any thread."""
+        self._stopping = True
+        self._inbox.wake()
+
+    def turn_once(self) -> None:
+        """Take what is in the inbox, let deadlines come due, commit if it is time."""
+        now = self._time.now()
+        self._watch_clock(now)
+        if self._retry_at is None:
+            for item in self._inbox.drain(BATCH):
+                self._take(item, now)
+            self._pass_deadlines(self._time.now())
+        if self._commit_due():
+            self._commit()
+        self._counters.turned_at = self._clock.real_mono()
+
+    # --- stimuli ----------------------------------------------------------------------------
+
+    def _take(self, item: Item, now: Micros) -> None:
+        match item:
+            case WireMessage():
+                self._message(item, now)
+            case CommandRequest():
+                self._command(item, now)
+            case ConditionRequest(rule, message):
+                self._condition(rule, message, now)
+            case LinkRequest(up):
+                self._adopt(decide(self._state, LinkChanged(up, now), self._book))
+                self._builder.service_event(
+                    now, "broker-connected" if up else "broker-disconnected", ""
+                )
+                self._condition("broker-lost", None if up else "no connection to the broker", now)
+            case ServiceEventRequest(kind, message):
+                self._builder.service_event(now, kind, message)
+
+    def _message(self, message: WireMessage, now: Micros) -> None:
+        decoded = self._decoder.decode(message, now)
+        for reading in decoded.readings:
+            self._reading(reading, now)
+        if decoded.node is not None:
+            self._node(decoded.node, now)
+        if decoded.quarantined:
+            self._builder.quarantine(decoded.quarantined)
+            self._counters.quarantined += len(decoded.quarantined)
+        self._counters.messages += 1
+        self._waiting.append(message)
+        if self._oldest is None:
+            self._oldest = self._clock.real_mono()
+
+    def _reading(self, reading: Reading, now: Micros) -> None:
+        channel = self._book.channels[reading.channel]
+        node = self._nodes.get(f"{channel.system}/{channel.node}") if channel.warm_up else None
+        judged = judge(channel, reading, node.since if node and node.connected else None)
+        self._adopt(decide_reading(self._state, judged, now, self._book))
+        self._builder.reading(judged)
+        self._counters.readings += 1
+
+    def _node(self, node: NodeState, now: Micros) -> None:
+        if self._nodes.get(node.node) == node:
+            return
+        self._nodes[node.node] = node
+        self._builder.node(node)
+        rule = self._offline_rules.get(node.node)
+        if rule is not None:
+            self._condition(rule, None if node.connected else offline_sentence(node.node), now)
+
+    def _condition(self, rule: str, message: str | None, now: Micros) -> None:
+        if rule in self._book.entries and self._state.conditions.get(rule) != message:
+            self._adopt(decide(self._state, ConditionObserved(rule, message, now), self._book))
+
+    def _command(self, request: CommandRequest, now: Micros) -> None:
+        try:
+            decision = decide(self._state, CommandGiven(request.command, now), self._book)
+        except (IllegalCommand, UnknownRule) as refusal:
+            self._counters.commands_refused += 1
+            request.answer.set_exception(refusal)
+            return
+        self._adopt(decision)
+        self._answers.append(request)
+
+    def _pass_deadlines(self, now: Micros) -> None:
+        for stimulus in due(self._state, self._book, now):
+            self._adopt(decide(self._state, stimulus, self._book))
+
+    def _watch_clock(self, now: Micros) -> None:
+        self._decoder.trust_clock = self._time.trusted
+        message = None
+        if not self._time.trusted:
+            message = f"the clock is {self._time.behind // SECOND} s behind what was last committed"
+        standing = self._state.conditions.get("clock-untrusted")
+        if (message is None) != (standing is None):
+            self._condition("clock-untrusted", message, now)
+
+    def _adopt(self, decision: Decision) -> None:
+        adopt(self._state, decision, self._book)
+        if decision.alarms or decision.events:
+            self._builder.decision(decision)
+
+    # --- committing -------------------------------------------------------------------------
+
+    def _commit_due(self) -> bool:
+        mono = self._clock.real_mono()
+        if self._retry_at is not None:
+            return mono >= self._retry_at
+        if self._builder.urgent or self._answers or len(self._waiting) >= self._commit_unacked:
+            return True
+        if self._oldest is not None:
+            return mono - self._oldest >= self._commit_every
+        if self._builder.empty:
+            return mono - self._alive_at >= ALIVE_EVERY
+        return True
+
+    def _commit(self) -> None:
+        now = self._time.now()
+        group = self._builder.group(now)
+        started = self._clock.real_mono()
+        try:
+            duplicates = self._journal.commit(group)
+        except TransientError as trouble:
+            self._try_again(trouble)
+            return
+        self._retry_at, self._retry_span = None, RETRY_FIRST
+        self._counters.committed(duplicates, self._clock.real_mono() - started, now)
+        self._alive_at = self._clock.real_mono()
+        messages, self._waiting, self._oldest = self._waiting, [], None
+        answers, self._answers = self._answers, []
+        self._builder.clear()
+        self._transport.ack(messages)
+        for request in answers:
+            request.answer.set_result(self._builder.alarm_json(request.command.rule))
+        self._told(group)
+
+    def _try_again(self, trouble: TransientError) -> None:
+        self._counters.commit_failures += 1
+        self._counters.last_commit_error = str(trouble)
+        self._retry_at = self._clock.real_mono() + self._retry_span
+        log.error("commit.failed retry_s=%.1f error=%s", self._retry_span / SECOND, trouble)
+        self._retry_span = min(2 * self._retry_span, RETRY_LONGEST)
+
+    def _last_commit(self) -> None:
+        if self._retry_at is None:
+            for item in self._inbox.drain(len(self._inbox)):
+                self._take(item, self._time.now())
+        self._commit()
+        if self._retry_at is None:
+            self._journal.mark_stopped(self._time.now())
+
+    def _patience(self) -> float:
+        """Return real seconds until something is due, at most one."""
+        mono = self._clock.real_mono()
+        ends = [mono + SECOND]
+        if self._retry_at is not None:
+            ends.append(self._retry_at)
+        elif self._oldest is not None:
+            ends.append(self._oldest + self._commit_every)
+        call = next_call(self._state)
+        if call is not None and self._retry_at is None:
+            ends.append(mono + round((call - self._time.now()) / self._clock.speed))
+        return max(0.0, (min(ends) - mono) / SECOND)
+
+
+def offline_sentence(node: str) -> str:
+    """Return the message of a node-offline alarm."""
+    return f"node {node} has lost its connection; its channels are blind"
+
+
+def answered(request: CommandRequest, seconds: float) -> dict[str, Any]:
+    """Return a command's answer once it is durable, or raise what refused it.
+
+    Raises:
+        IllegalCommand, UnknownRule: refused.
+        TransientError: not durable within `seconds`; it may still become so.
+    """
+    try:
+        return request.answer.result(seconds)
+    except TimeoutError as late:
+        raise TransientError("the command is not durable yet: look at the alarm again") from late

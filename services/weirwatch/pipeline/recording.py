@@ -1,0 +1,136 @@
+"""Recorded readings and commands as CSV: parsed whole, every bad line named."""
+
+import csv
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.instant import Micros, from_rfc3339
+from weirwatch.domain.operator import COMMANDS, Command
+from weirwatch.domain.reading import Channel, Quality, Reading
+
+T = TypeVar("T")
+
+MOST_PROBLEMS = 50
+_SWITCH = {"true": 1.0, "false": 0.0}
+
+
+def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
+    """Return the readings of a file with the header `time,channel,value[,quality]`.
+
+    Raises:
+        ConfigError: every bad line, with file, line, value and cure.
+    """
+
+    def parse(row: Mapping[str, str]) -> Reading:
+        channel = row["channel"].strip()
+        if channel not in channels:
+            raise ValueError(f"channel {channel!r} is not configured")
+        return Reading(
+            channel, _time(row["time"]), _value(row["value"]), _quality(row.get("quality") or "")
+        )
+
+    return list(_rows(path, ("time", "channel", "value"), ("quality",), parse))
+
+
+def read_commands(path: Path) -> list[tuple[Micros, Command]]:
+    """Return the commands of a file with the header `time,command,rule,minutes,comment`.
+
+    Raises:
+        ConfigError: every bad line, with file, line, value and cure.
+    """
+
+    def parse(row: Mapping[str, str]) -> tuple[Micros, Command]:
+        name = row["command"].strip()
+        if name not in COMMANDS:
+            raise ValueError(f"command {name!r} is unknown: use one of {', '.join(COMMANDS)}")
+        minutes = (row.get("minutes") or "").strip()
+        command = Command(
+            name=name,
+            rule=row["rule"].strip(),
+            who="replay",
+            comment=row.get("comment") or "",
+            minutes=_value(minutes) if minutes else None,
+        )
+        return _time(row["time"]), command
+
+    return list(_rows(path, ("time", "command", "rule"), ("minutes", "comment"), parse))
+
+
+def _rows(
+    path: Path,
+    needed: tuple[str, ...],
+    optional: tuple[str, ...],
+    parse: Callable[[Mapping[str, str]], T],
+) -> Iterator[T]:
+    problems: list[str] = []
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as trouble:
+        raise ConfigError(f"{path} cannot be read: {trouble}") from trouble
+    reader = csv.DictReader(text.splitlines(), restkey="", strict=True)
+    _check_header(path, reader.fieldnames or (), needed, optional)
+    try:
+        for row in reader:
+            try:
+                yield parse(_complete(row, needed))
+            except ValueError as trouble:
+                problems.append(f"{path}, line {reader.line_num}: {trouble}")
+            if len(problems) >= MOST_PROBLEMS:
+                problems.append(f"{path}: more lines may be wrong; these are the first")
+                break
+    except csv.Error as trouble:
+        problems.append(f"{path}, line {reader.line_num}: not CSV: {trouble}")
+    if problems:
+        raise ConfigError(problems)
+
+
+def _check_header(
+    path: Path, header: Sequence[str], needed: tuple[str, ...], optional: tuple[str, ...]
+) -> None:
+    missing = [name for name in needed if name not in header]
+    unknown = [name for name in header if name not in needed + optional]
+    if missing or unknown:
+        wanted = ",".join(needed) + "".join(f"[,{name}]" for name in optional)
+        raise ConfigError(f"{path}, line 1: header {','.join(header)!r}: write {wanted}")
+
+
+def _complete(row: Mapping[str, str | None], needed: tuple[str, ...]) -> Mapping[str, str]:
+    if "" in row:
+        raise ValueError("more values than the header has columns")
+    for name in needed:
+        if not (row.get(name) or "").strip():
+            raise ValueError(f"{name} is missing")
+    return {name: value or "" for name, value in row.items()}
+
+
+def _time(text: str) -> Micros:
+    try:
+        return from_rfc3339(text.strip())
+    except ValueError as trouble:
+        raise ValueError(
+            f"time {text!r}: write RFC 3339 with Z, as 2026-05-01T12:00:00Z"
+        ) from trouble
+
+
+def _value(text: str) -> float:
+    word = text.strip().lower()
+    if word in _SWITCH:
+        return _SWITCH[word]
+    try:
+        value = float(word)
+    except ValueError as trouble:
+        raise ValueError(f"value {text!r} is not a number, nor true or false") from trouble
+    if not math.isfinite(value):
+        raise ValueError(f"value {text!r} is not finite")
+    return value
+
+
+def _quality(text: str) -> Quality:
+    word = text.strip().lower() or "good"
+    for quality in Quality:
+        if quality.word == word:
+            return quality
+    raise ValueError(f"quality {text!r}: write good, uncertain or bad")

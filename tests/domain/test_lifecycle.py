@@ -1,0 +1,85 @@
+"""Every cell of both tables, written out here a second time by hand from ISA-18.2's diagram."""
+
+import pytest
+
+from weirwatch.domain.alarm import AlarmState, ServiceState
+from weirwatch.domain.errors import IllegalCommand
+from weirwatch.domain.lifecycle import (
+    SERVICE_TABLE,
+    STATE_TABLE,
+    ServiceSignal,
+    Signal,
+    next_service_state,
+    next_state,
+)
+
+# Rows: own states; columns: raise, return, return-latching, return-unannounced, acknowledge,
+# re-alarm, reset. "-" is illegal. After ANSI/ISA-18.2-2016 figure "alarm state transition
+# diagram" (transitions from memory) and OPC UA Part 9 sections 5.7, 5.8.
+STATES = """
+normal                   unacknowledged  -  -  -  -  -  -
+unacknowledged           -  returned-unacknowledged latched-unacknowledged normal acknowledged - -
+acknowledged             -  normal latched-acknowledged - - unacknowledged -
+returned-unacknowledged  unacknowledged - - - normal - -
+latched-unacknowledged   unacknowledged - - - latched-acknowledged - -
+latched-acknowledged     unacknowledged - - - - - normal
+"""
+SIGNALS = [
+    Signal.RAISE,
+    Signal.RETURN,
+    Signal.RETURN_LATCHING,
+    Signal.RETURN_UNANNOUNCED,
+    Signal.ACKNOWLEDGE,
+    Signal.RE_ALARM,
+    Signal.RESET,
+]
+# Columns: shelve, unshelve, cause-stands, causes-gone, remove-from-service, return-to-service.
+SERVICE_STATES = """
+in-service            shelved - suppressed-by-design - out-of-service -
+shelved               shelved in-service - - out-of-service -
+suppressed-by-design  shelved - - in-service out-of-service -
+out-of-service        - - - - - in-service
+"""
+SERVICE_SIGNALS = [
+    ServiceSignal.SHELVE,
+    ServiceSignal.UNSHELVE,
+    ServiceSignal.CAUSE_STANDS,
+    ServiceSignal.CAUSES_GONE,
+    ServiceSignal.REMOVE,
+    ServiceSignal.RETURN,
+]
+
+
+def cells(table: str) -> list[tuple[str, int, str]]:
+    found = []
+    for line in table.strip().splitlines():
+        row, *after = line.split()
+        found += [(row, n, word) for n, word in enumerate(after)]
+    return found
+
+
+@pytest.mark.parametrize(("state", "column", "after"), cells(STATES))
+def test_every_cell_of_the_state_table(state: str, column: int, after: str) -> None:
+    signal = SIGNALS[column]
+    if after == "-":
+        with pytest.raises(IllegalCommand, match=f"high is {state}: {signal} refused"):
+            next_state("high", AlarmState(state), signal)
+    else:
+        assert next_state("high", AlarmState(state), signal) == after
+
+
+@pytest.mark.parametrize(("state", "column", "after"), cells(SERVICE_STATES))
+def test_every_cell_of_the_service_table(state: str, column: int, after: str) -> None:
+    signal = SERVICE_SIGNALS[column]
+    if after == "-":
+        with pytest.raises(IllegalCommand, match=f"high is {state}: {signal} refused"):
+            next_service_state("high", ServiceState(state), signal)
+    else:
+        assert next_service_state("high", ServiceState(state), signal) == after
+
+
+def test_the_tables_above_are_complete() -> None:
+    assert len(cells(STATES)) == len(AlarmState) * len(Signal)
+    assert len(cells(SERVICE_STATES)) == len(ServiceState) * len(ServiceSignal)
+    assert sum(word != "-" for *_, word in cells(STATES)) == len(STATE_TABLE)
+    assert sum(word != "-" for *_, word in cells(SERVICE_STATES)) == len(SERVICE_TABLE)
