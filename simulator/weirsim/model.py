@@ -1,0 +1,159 @@
+"""The plant in motion: its parts put together, what one step does, and what can be seen of it."""
+
+from collections.abc import Sequence
+
+from weirsim.circuit import L_H
+from weirsim.climate import Climate
+from weirsim.equipment import Battery, lights_on, local_seconds
+from weirsim.fault_book import FaultBook
+from weirsim.faults import Fault
+from weirsim.instruments import NodeSpec
+from weirsim.ledger import Ledger
+from weirsim.life import Acidity
+from weirsim.plant import PlantSpec
+from weirsim.upset import Upset
+from weirsim.vessels import Water
+from weirsim.warmth import Warmth
+from weirsim.waterworks import SALT_KG_M3, Waterworks
+from weirwatch.water.heat import heat_capacity_j_k
+
+DEFAULT_STEP_S = 2.5  # half a sampling interval; the errors stand in docs/simulator.md
+LONGEST_STEP_S = 60.0
+_FLOOR_SEEN_M3 = 0.5e-3  # the leak probe lies where the floor is lowest
+_FLOAT_BELOW_RIM_M = 0.03
+
+
+class Plant:
+    """One plant, stepped through time.
+
+    Args:
+        spec: the description; the plant starts in its steady state with everything clean.
+        start_us: time of the start, microseconds since the Unix epoch.
+        faults: what goes wrong, counted from the start.
+        nodes: who measures; faults of probes and nodes are checked against them.
+
+    Attributes:
+        time_us: where the plant is now.
+        works: its water; `warmth`: its heat; `ledger`: the books of both.
+        upset: what is wrong now.
+        lights, pump_on: whether they run.
+        room_degc: the room's temperature.
+
+    Raises:
+        ValueError: a description or a fault that cannot work.
+    """
+
+    def __init__(
+        self,
+        spec: PlantSpec,
+        start_us: int,
+        faults: Sequence[Fault] = (),
+        nodes: Sequence[NodeSpec] = (),
+    ) -> None:
+        self.spec = spec
+        self.start_us = self.time_us = start_us
+        self.ledger = Ledger()
+        self.upset = Upset()
+        self.heat_j_m3_k = heat_capacity_j_k(1.0, spec.salinity, spec.warm_degc)
+        self.works = Waterworks(spec, self.heat_j_m3_k, self.ledger)
+        self._climate = Climate(spec)
+        self.warmth = Warmth(spec, self.works, self._climate, self.ledger)
+        self.battery = Battery(spec.power)
+        self.acidity = Acidity()
+        self._book = FaultBook(faults, spec, nodes)
+        self._next_fault_us: float = start_us
+        self.pump_on = True
+        self._look_at_clock()
+
+    def step(self, dt_s: float = DEFAULT_STEP_S) -> None:
+        """Let time go on.
+
+        Args:
+            dt_s: above 0 to 60. The result does not depend on it, but for switches and faults,
+                which act at the beginning of a step.
+
+        Raises:
+            ValueError: outside that range.
+        """
+        if not 0.0 < dt_s <= LONGEST_STEP_S:
+            raise ValueError(f"dt_s = {dt_s:g} s is outside 0 to {LONGEST_STEP_S:g} s")
+        if self.time_us >= self._next_fault_us:
+            self._adopt_faults()
+        self._look_at_clock()
+        upset = self.upset
+        self.battery.step(upset.mains, dt_s)
+        self.pump_on = upset.powered and not upset.pump_stopped and upset.flow_share > 0.0
+        self.works.step(upset, self.pump_on, self.room_degc, dt_s)
+        self.warmth.step(upset, self.pump_on, self.lights, self.room_degc, dt_s)
+        self.acidity.step(self.lights, dt_s)
+        self.time_us += round(dt_s * 1e6)
+
+    @property
+    def elapsed_s(self) -> float:
+        """Virtual seconds since the start."""
+        return (self.time_us - self.start_us) / 1e6
+
+    @property
+    def active_faults(self) -> tuple[str, ...]:
+        """Ids of the faults that stand now."""
+        return self._book.active(self.elapsed_s)
+
+    @property
+    def skimmer_on(self) -> bool:
+        """Whether the skimmer's pump runs."""
+        return self.upset.powered and not self.upset.skimmer_stopped
+
+    @property
+    def floor_wet(self) -> bool:
+        """Whether the leak probe on the sump room's floor lies in water."""
+        return self.works.floor.volume_m3 > _FLOOR_SEEN_M3
+
+    @property
+    def high_float_lifted(self) -> bool:
+        """Whether the sump has lifted its high float."""
+        sump = self.works.sump
+        limit_m = sump.rim_m3 / sump.area_m2 - _FLOAT_BELOW_RIM_M
+        if self.spec.high_float_mm is not None:
+            limit_m = self.spec.high_float_mm / 1000.0
+        return sump.level_m > limit_m
+
+    def degc(self, water: Water) -> float:
+        """Return a water's temperature; the room's when there is no water."""
+        if water.volume_m3 <= 0.0:
+            return self.room_degc
+        return water.heat_j / (self.heat_j_m3_k * water.volume_m3)
+
+    def salinity(self, water: Water) -> float:
+        """Return a water's practical salinity; 0 when there is no water."""
+        return water.salt_kg / (SALT_KG_M3 * water.volume_m3) if water.volume_m3 > 0.0 else 0.0
+
+    def flow_l_h(self, branch_id: str) -> float:
+        """Return what a flow meter sees in a branch; `return` is the pump, `skimmer` its own.
+
+        Raises:
+            ValueError: there is no such branch.
+        """
+        if branch_id == "skimmer":
+            return self.spec.power.skimmer_l_h if self.skimmer_on else 0.0
+        circuit, share = self.works.circuit, self.works.flow_share
+        if branch_id == "return":
+            return circuit.total_m3_s * share / L_H
+        for branch in (*circuit.loops, *circuit.displays):
+            if branch.id == branch_id:
+                return branch.flow_m3_s * share / L_H
+        raise ValueError(f"the plant has no branch {branch_id!r}")
+
+    def _adopt_faults(self) -> None:
+        elapsed_s = self.elapsed_s
+        self.upset = self._book.upset_at(elapsed_s)
+        self.works.adopt(self.upset)
+        self._next_fault_us = self.start_us + self._book.next_change_s(elapsed_s) * 1e6
+
+    def _look_at_clock(self) -> None:
+        day = self.spec.day
+        local_s = local_seconds(day, self.time_us)
+        self.room_degc = self._climate.room_degc(local_s, self.upset.room_rise_k)
+        self.lights = self.upset.mains and lights_on(day, local_s)
+        if self.upset.lights is not None:
+            self.lights = self.upset.mains and self.upset.lights
+        self.works.tend(local_s)
