@@ -23,6 +23,7 @@ KNOWN_VERSIONS = frozenset({*range(1, 11), 26})  # RFC 9100: 26 = 10 + feature 4
 
 _BASE_LABELS = frozenset({"bn", "bt", "bu", "bv", "bs", "bver"})
 _LABELS = _BASE_LABELS | {"n", "u", "v", "vs", "vb", "vd", "s", "t", "ut"}
+_HEADING_LACKS = frozenset({"n", "t", "u", "ut"})
 _VALUE_LABELS = ("v", "vb", "vs", "vd")
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 _ABSURD_S = 1e18  # beyond any clock's mistake; keeps times out of reach of overflow
@@ -143,8 +144,18 @@ def resolve(pack: object, now: Micros) -> Pack:
     if len(pack) > MAX_RECORDS:
         return _too_large(len(pack))
     base = _Base()
-    records: list[Record] = []
     problems: list[Problem] = []
+    records = _resolve_all(pack, base, now, problems)
+    if not records and not problems and not base.sums:
+        problems.append(Problem("no-value", "the SenML pack has no value in it: send v"))
+    records.sort(key=_time_of)
+    return Pack(records, problems, base.sums)
+
+
+def _resolve_all(
+    pack: list[object], base: _Base, now: Micros, problems: list[Problem]
+) -> list[Record]:
+    records: list[Record] = []
     for raw in pack:
         try:
             record = _resolve_record(raw, base, now)
@@ -157,8 +168,7 @@ def resolve(pack: object, now: Micros) -> Pack:
             continue
         if record is not None:
             records.append(record)
-    records.sort(key=_time_of)
-    return Pack(records, problems, base.sums)
+    return records
 
 
 def _refused(reason: str) -> Pack:
@@ -192,8 +202,8 @@ def _resolve_record(raw: object, base: _Base, now: Micros) -> Record | None:
         if label is None:
             return None
     elif label is None:
-        if raw.keys() & {"n", "t", "u", "ut"}:
-            raise _Unusable("no-value", f"record {_name(raw, base)!r} has no value: send v")
+        if raw.keys() & _HEADING_LACKS or not raw.keys() & _BASE_LABELS:
+            raise _Unusable("no-value", f"record {_show(raw)} has no value: send v")
         return None
     name = _name(raw, base)
     unit = _text(raw, "u") if "u" in raw else base.unit
@@ -256,7 +266,7 @@ def _number(raw: dict[str, Any], label: str, *, rest: bool = False) -> float:
         raise _Unusable("bad-field", f"{label} {_show(number)} is not a number", rest=rest)
     if not _finite(number):
         raise _Unusable("bad-field", f"{label} is not a finite number", rest=rest)
-    return number
+    return float(number)
 
 
 def _finite(number: float) -> bool:
@@ -311,7 +321,7 @@ def _measured(value: object, base: _Base, name: str) -> float:
         value = float(value)
     if isinstance(value, bool) or not isinstance(value, float | int):
         raise _Unusable("not-a-number", f"v of {name!r} is {_show(value)}: send a number")
-    if not _finite(value) or not _finite(total := float(base.value) + float(value)):
+    if not _finite(value) or not _finite(total := base.value + float(value)):
         raise _Unusable(
             "not-a-number", f"v of {name!r} is not a finite number: leave the record out instead"
         )
