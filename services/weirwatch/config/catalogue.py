@@ -15,7 +15,15 @@ def load_catalogue() -> Catalogue:
     Raises:
         ConfigError: the shipped file was damaged; every problem names the file.
     """
-    text = files("weirwatch").joinpath(_FILE).read_text(encoding="utf-8")
+    return read_catalogue(files("weirwatch").joinpath(_FILE).read_text(encoding="utf-8"))
+
+
+def read_catalogue(text: str) -> Catalogue:
+    """Return the catalogue in the text of a `failures.toml`.
+
+    Raises:
+        ConfigError: not TOML, or not a catalogue; every problem names the file.
+    """
     try:
         return parse_catalogue(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:

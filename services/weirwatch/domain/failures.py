@@ -260,22 +260,31 @@ def _first_line(table: Table, group: Group) -> str:
 
 def _hazards(card: Table, shared: _Shared) -> tuple[Hazard, ...]:
     hazards = []
+    before = len(card.problems)
     for item, where in shared.resolve(card, "hazards", "hazard"):
         table = Table(item, where, card.problems)
-        word, to = table.word("signal_word", SignalWord), table.word("to", Harmed)
-        if (word is SignalWord.NOTICE) == (to is Harmed.PEOPLE):
-            table.blame(
-                f"{word} does not go with {to}; people: DANGER, WARNING or CAUTION; "
-                "animals and property: NOTICE"
-            )
-        hazards.append(Hazard(word, to, table.text("text")))
+        hazard = Hazard(
+            table.word("signal_word", SignalWord), table.word("to", Harmed), table.text("text")
+        )
         table.close()
-    _blame_order(card, hazards)
+        hazards.append(hazard)
+        if len(card.problems) == before:
+            _blame_word(table, hazard)
+    if len(card.problems) == before:
+        _blame_order(card, hazards)
     return tuple(hazards)
 
 
+def _blame_word(table: Table, hazard: Hazard) -> None:
+    if (hazard.signal_word is SignalWord.NOTICE) == (hazard.to is Harmed.PEOPLE):
+        table.blame(
+            f"{hazard.signal_word} does not go with {hazard.to}; people: DANGER, WARNING or "
+            "CAUTION; animals and property: NOTICE"
+        )
+
+
 def _blame_order(card: Table, hazards: Sequence[Hazard]) -> None:
-    if hazards and all(hazard.to is not Harmed.PEOPLE for hazard in hazards):
+    if all(hazard.to is not Harmed.PEOPLE for hazard in hazards):
         card.blame("hazards name none to people; say first what can hurt people")
     rank = [
         (list(Harmed).index(hazard.to), list(SignalWord).index(hazard.signal_word))

@@ -54,7 +54,7 @@ class Table:
             return words(value)
         except ValueError:
             self.blame(f"{key} is {value!r}; write one of {', '.join(words)}")
-            return next(iter(words))
+            return list(words)[-1]
 
     def items(self, key: str) -> list[Any]:
         """Take a list with at least one item."""
