@@ -5,7 +5,7 @@ an ordinary (NBS) probe overstates the toxic part by a third, a free-scale one w
 understates it by a fifth. So the scale is an argument without a default.
 """
 
-from math import log10
+from math import log10, pow
 
 from weirwatch.water.equilibrium import equilibrium, scale_shift
 from weirwatch.water.ph_probe import Scale
@@ -50,7 +50,7 @@ def unionised_fraction(ph: float, S: float, t_degC: float, scale: Scale) -> floa
         ValueError: outside those ranges, or another scale.
     """
     in_range("ph", ph, 5.0, 10.0)
-    return 1.0 / (1.0 + 10.0 ** (ammonium_pk(S, t_degC, scale) - ph))
+    return 1.0 / (1.0 + pow(10.0, ammonium_pk(S, t_degC, scale) - ph))
 
 
 def unionised_mg_L(total_mg_L: float, ph: float, S: float, t_degC: float, scale: Scale) -> float:
@@ -88,4 +88,4 @@ def unionised_fraction_fresh(ph: float, t_degC: float) -> float:
     in_range("ph", ph, 5.0, 10.0)
     in_range("t_degC", t_degC, 0.0, 30.0, "°C")
     pk = 0.09018 + 2729.92 / (t_degC + _ZERO_K)
-    return float(1.0 / (1.0 + 10.0 ** (pk - ph)))
+    return 1.0 / (1.0 + pow(10.0, pk - ph))

@@ -6,7 +6,7 @@ also differentiates the system and takes a hundred times as long. Tests compare 
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import log10
+from math import log10, pow
 
 from weirwatch.water.ranges import in_range
 
@@ -52,7 +52,7 @@ class Equilibrium:
 
     def alkalinity(self, ph: float, dic: float) -> float:
         """Return total alkalinity from total-scale pH and inorganic carbon, all in mol/kg."""
-        h = 10.0**-ph
+        h = pow(10.0, -ph)
         carbon = dic * (self.k1 * h + 2.0 * self.k1 * self.k2)
         return carbon / (h * h + self.k1 * h + self.k1 * self.k2) + self._other(h)
 
@@ -62,7 +62,7 @@ class Equilibrium:
         Raises:
             ValueError: so little alkalinity cannot give so high a pH.
         """
-        h = 10.0**-ph
+        h = pow(10.0, -ph)
         carbonate = alkalinity - self._other(h)
         if carbonate <= 0.0:
             raise ValueError(
@@ -74,13 +74,13 @@ class Equilibrium:
 
     def pco2(self, ph: float, dic: float) -> float:
         """Return the partial pressure of carbon dioxide, in atm."""
-        h = 10.0**-ph
+        h = pow(10.0, -ph)
         dissolved = dic * h * h / (h * h + self.k1 * h + self.k1 * self.k2)
         return dissolved / self.k0
 
     def carbonate_ion(self, ph: float, dic: float) -> float:
         """Return the carbonate ion, in mol/kg."""
-        h = 10.0**-ph
+        h = pow(10.0, -ph)
         return dic * self.k1 * self.k2 / (h * h + self.k1 * h + self.k1 * self.k2)
 
     def ph_from_dic(self, alkalinity: float, dic: float) -> float:
@@ -99,7 +99,7 @@ class Equilibrium:
         """
 
         def excess(ph: float) -> float:
-            h = 10.0**-ph
+            h = pow(10.0, -ph)
             dic = self.k0 * pco2 * (1.0 + self.k1 / h * (1.0 + self.k2 / h))
             return self.alkalinity(ph, dic) - alkalinity
 

@@ -1,8 +1,9 @@
-"""Fits that the water functions share: a least-squares line and a running integral."""
+"""Fits that the water functions share: straight lines, least-squares and robust; an integral."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import sqrt
+from statistics import median
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,3 +54,24 @@ def running_integral(x: Sequence[float], y: Sequence[float]) -> list[float]:
     for i in range(1, len(x)):
         sums.append(sums[-1] + 0.5 * (y[i] + y[i - 1]) * (x[i] - x[i - 1]))
     return sums
+
+
+def theil_sen_slope(x: Sequence[float], y: Sequence[float]) -> float:
+    """Return the median of the slopes between all pairs of points with different x.
+
+    Not moved by up to 29 % of wild points.
+
+    Source: Theil 1950, Sen 1968.
+
+    Raises:
+        ValueError: no two points with different x.
+    """
+    slopes = [
+        (y[j] - y[i]) / (x[j] - x[i])
+        for i in range(len(x))
+        for j in range(i + 1, len(x))
+        if x[j] != x[i]
+    ]
+    if not slopes:
+        raise ValueError("all points have the same x: no line goes through them")
+    return median(slopes)

@@ -16,15 +16,9 @@ _S_MAX = 42.0  # practical salinity
 _T_MAX = 40.0  # °C
 _CRITICAL_K = 647.096
 _CRITICAL_PA = 22.064e6
-# Wagner & Pruss 1993: coefficient and power of each term
-_SATURATION = (
-    (-7.85951783, 1.0),
-    (1.84408259, 1.5),
-    (-11.7866497, 3.0),
-    (22.6807411, 3.5),
-    (-15.9618719, 4.0),
-    (1.80122502, 7.5),
-)
+# Wagner & Pruss 1993, in powers of 1 − T/Tc
+_FACTORS = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
+_POWERS = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +27,7 @@ class LossFit:
 
     Attributes:
         ua_w_k: loss per kelvin between water and room, W/K.
-        standard_error_w_k: of the regression, W/K; what the log itself cannot show (a draught, a
-            lamp) is not in it.
+        standard_error_w_k: of the regression, W/K; a draught or a lamp is not in it.
         residual_k: root mean square distance of the log from the fitted curve, K.
         points: samples used.
     """
@@ -203,9 +196,7 @@ def saturation_pressure_pa(t_degC: float) -> float:
     in_range("t_degC", t_degC, 0.01, 100.0, "°C")
     kelvin = t_degC + 273.15
     tau = 1.0 - kelvin / _CRITICAL_K
-    total = 0.0
-    for factor, power in _SATURATION:
-        total += factor * tau**power
+    total = sum(factor * tau**power for factor, power in zip(_FACTORS, _POWERS, strict=True))
     return _CRITICAL_PA * exp(_CRITICAL_K / kelvin * total)
 
 

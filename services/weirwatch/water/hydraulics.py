@@ -4,16 +4,15 @@ SI units throughout, except where a name says litres, hours or minutes. Nothing 
 library, so a simulator can call it in its inner loop: density and viscosity are arguments.
 """
 
-from math import log, log10, pi, sqrt
+from math import pi, sqrt
 
+from weirwatch.water.friction import friction_factor
 from weirwatch.water.ranges import above_zero, in_range, not_negative
 
 STANDARD_GRAVITY_M_S2 = 9.80665  # CGPM 1901, exact by convention
 FRANCIS_COEFFICIENT = 1.84  # m^0.5/s; USBR Water Measurement Manual, ch. 7
 PVC_ROUGHNESS_M = 1.5e-6  # drawn tubing and plastic pipe; Moody 1944
 SEA_WATER_VISCOSITY_M2_S = 9.4e-7  # kinematic, S 35 at 25 °C, ITTC 7.5-02-01-03 rounded
-_LAMINAR_TO = 2000.0  # Reynolds number
-_TURBULENT_FROM = 4000.0  # Reynolds number
 _HEAD_TO_CREST_MAX = 1.0 / 3.0  # USBR: higher heads leave the Francis experiments
 
 
@@ -231,53 +230,6 @@ def pump_k(flow_m3_s: float, head_m: float, shutoff_head_m: float) -> float:
     return above_zero("shutoff_head_m − head_m", shutoff_head_m - head_m, "m") / flow_m3_s**2
 
 
-def friction_factor(reynolds: float, relative_roughness: float = 0.0) -> float:
-    """Return the Darcy friction factor: laminar, turbulent, and a straight line between.
-
-    Between Reynolds numbers of 2000 and 4000 the flow itself is undecided; the line keeps the head
-    loss rising with the flow.
-
-    Args:
-        reynolds: above 0 to 1e8.
-        relative_roughness: roughness / inner diameter, 0 to 0.05.
-
-    Source: 64/Re (Hagen-Poiseuille) to 2000; from 4000 on Colebrook 1939, J. Inst. Civ. Eng.
-    11:133, solved by Newton steps from Churchill's value to rounding.
-
-    Raises:
-        ValueError: outside those ranges.
-    """
-    above_zero("reynolds", reynolds)
-    in_range("reynolds", reynolds, 0.0, 1e8)
-    in_range("relative_roughness", relative_roughness, 0.0, 0.05)
-    if reynolds <= _LAMINAR_TO:
-        return 64.0 / reynolds
-    if reynolds < _TURBULENT_FROM:
-        part = (reynolds - _LAMINAR_TO) / (_TURBULENT_FROM - _LAMINAR_TO)
-        turbulent = _colebrook(_TURBULENT_FROM, relative_roughness)
-        return 64.0 / _LAMINAR_TO * (1.0 - part) + turbulent * part
-    return _colebrook(reynolds, relative_roughness)
-
-
-def churchill_friction_factor(reynolds: float, relative_roughness: float = 0.0) -> float:
-    """Return the Darcy friction factor of turbulent flow in one explicit step.
-
-    Within 3 % of Colebrook, within 0.5 % for plastic pipe at the flows of a return line.
-
-    Args:
-        reynolds: 4000 to 1e8.
-        relative_roughness: roughness / inner diameter, 0 to 0.05.
-
-    Source: Churchill 1977, Chem. Eng. 84:91.
-
-    Raises:
-        ValueError: outside those ranges.
-    """
-    in_range("reynolds", reynolds, _TURBULENT_FROM, 1e8)
-    in_range("relative_roughness", relative_roughness, 0.0, 0.05)
-    return _churchill(reynolds, relative_roughness)
-
-
 def pipe_head_loss_m(
     flow_m3_s: float,
     diameter_m: float,
@@ -431,18 +383,3 @@ def _check_coefficient(coefficient: float) -> None:
 def _check_discharge(discharge_coefficient: float) -> None:
     above_zero("discharge_coefficient", discharge_coefficient)
     in_range("discharge_coefficient", discharge_coefficient, 0.0, 1.0)
-
-
-def _churchill(reynolds: float, relative_roughness: float) -> float:
-    a = (-2.457 * log((7.0 / reynolds) ** 0.9 + 0.27 * relative_roughness)) ** 16
-    b = (37_530.0 / reynolds) ** 16
-    return float(8.0 * ((8.0 / reynolds) ** 12 + (a + b) ** -1.5) ** (1.0 / 12.0))
-
-
-def _colebrook(reynolds: float, relative_roughness: float) -> float:
-    x = 1.0 / sqrt(_churchill(reynolds, relative_roughness))
-    for _ in range(3):
-        inside = relative_roughness / 3.7 + 2.51 * x / reynolds
-        error = x + 2.0 * log10(inside)
-        x -= error / (1.0 + 2.0 / log(10.0) * 2.51 / reynolds / inside)
-    return 1.0 / x**2
