@@ -41,7 +41,6 @@ OWN_FIRST_LINE = {"room-co2-high", "clock-untrusted", "disk-full"}
 REVIEWED = {
     "Otherwise one reset at most, from a dry place.",
     "Does water reach the floor, a socket or a lead already?",
-    "Stop the reactor's feed, so that no more of its water reaches the system.",
     "The return pump runs but less water reaches the displays.",
     "Opening one valve moves the flow of all the others.",
     "Opening one takes flow from the others.",
