@@ -1,0 +1,211 @@
+"""What API, page and command line are told, from a real file."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.web_harbour import FLOW, HIGH, LEAK, LEVEL, NO_FLOW, NOON, RAISED, SILENT, WET, Harbour
+
+from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
+from weirwatch.domain.errors import UnknownChannel, UnknownFailure, UnknownRule
+from weirwatch.domain.instant import SECOND, to_rfc3339
+from weirwatch.pipeline import queries
+
+
+@pytest.fixture
+def harbour(tmp_path: Path) -> Iterator[Harbour]:
+    made = Harbour(tmp_path)
+    yield made
+    made.close()
+
+
+def alarm_ids(harbour: Harbour, *states: AlarmState) -> list[str]:
+    found = queries.alarms_json(harbour.archive, harbour.settings, harbour.catalogue, states)
+    assert found["next"] is None
+    return [alarm["id"] for alarm in found["items"]]
+
+
+def test_every_rule_has_an_alarm_even_before_its_first_event(harbour: Harbour) -> None:
+    assert sorted(alarm_ids(harbour)) == sorted(rule.id for rule in harbour.settings.rules)
+    alarm = queries.alarm_of(harbour.archive, harbour.settings, harbour.catalogue, HIGH.id)
+    assert alarm["state"] == "normal"
+    assert alarm["service_state"] == "in-service"
+    assert alarm["raised_at"] is None
+
+
+def test_the_most_urgent_alarm_comes_first_and_the_silenced_ones_late(harbour: Harbour) -> None:
+    harbour.set_alarm(RAISED)
+    harbour.set_alarm(replace(RAISED, rule=NO_FLOW.id))
+    harbour.set_alarm(replace(RAISED, rule=WET.id, service_state=ServiceState.SHELVED))
+    harbour.set_alarm(replace(RAISED, rule="broker-lost", state=AlarmState.ACKNOWLEDGED))
+    assert alarm_ids(harbour) == [
+        NO_FLOW.id,  # critical before high
+        HIGH.id,
+        "broker-lost",
+        WET.id,  # shelved: after what may sound, before what is normal
+        "node-offline/hall-node",
+    ]
+
+
+def test_alarms_can_be_asked_for_by_state(harbour: Harbour) -> None:
+    harbour.set_alarm(RAISED)
+    harbour.set_alarm(Alarm(NO_FLOW.id, state=AlarmState.LATCHED_ACKNOWLEDGED))
+    assert alarm_ids(harbour, AlarmState.UNACKNOWLEDGED) == [HIGH.id]
+    both = alarm_ids(harbour, AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.UNACKNOWLEDGED)
+    assert both == [HIGH.id, NO_FLOW.id]
+    assert alarm_ids(harbour, AlarmState.ACKNOWLEDGED) == []
+
+
+def test_a_rule_that_is_not_there_is_an_error(harbour: Harbour) -> None:
+    with pytest.raises(UnknownRule, match="sump-level-hihg"):
+        queries.alarm_of(harbour.archive, harbour.settings, harbour.catalogue, "sump-level-hihg")
+
+
+def test_channels_tell_newest_value_and_age_and_former_ones_come_last(harbour: Harbour) -> None:
+    harbour.add_readings(LEVEL, {NOON - 12 * SECOND: 212.0, NOON - 7_500_000: 213.5})
+    found = queries.channels_json(harbour.archive, harbour.settings, NOON)["items"]
+    assert [c["id"] for c in found][:4] == [LEVEL.id, FLOW.id, LEAK.id, SILENT.id]
+    assert found[0] | {"value": 213.5, "age_s": 7.5, "quality": "good"} == found[0]
+    assert found[0]["time"] == to_rfc3339(NOON - 7_500_000)
+    assert (found[0]["unit"], found[0]["vessel"], found[0]["title"]) == ("mm", "sump", "Sump level")
+    assert (found[0]["expected_every_s"], found[0]["silent_after_s"]) == (5.0, 15.0)
+    assert found[3] | {"value": None, "age_s": None, "quality": None, "time": None} == found[3]
+    assert [c["configured"] for c in found] == [True, True, True, True, False]
+    assert found[4]["id"] == "harbour-hall/old-node/ph"
+
+
+def test_a_reading_slightly_ahead_of_the_clock_has_no_negative_age(harbour: Harbour) -> None:
+    harbour.add_readings(LEVEL, {NOON + SECOND: 212.0})
+    assert queries.channels_json(harbour.archive, harbour.settings, NOON)["items"][0]["age_s"] == 0
+
+
+def test_series_has_min_mean_max_and_count_and_gaps_stay_gaps(harbour: Harbour) -> None:
+    harbour.add_readings(LEVEL, {NOON: 10.0, NOON + SECOND: 20.0, NOON + 30 * SECOND: 40.0})
+    found = queries.series_json(
+        harbour.archive, harbour.settings, LEVEL.id, NOON, NOON + 40 * SECOND, 4
+    )
+    assert found == {
+        "channel": LEVEL.id,
+        "unit": "mm",
+        "from": "2026-05-01T12:00:00Z",
+        "to": "2026-05-01T12:00:40Z",
+        "items": [
+            {
+                "start": "2026-05-01T12:00:00Z",
+                "end": "2026-05-01T12:00:10Z",
+                "min": 10.0,
+                "mean": 15.0,
+                "max": 20.0,
+                "count": 2,
+            },
+            {
+                "start": "2026-05-01T12:00:30Z",
+                "end": "2026-05-01T12:00:40Z",
+                "min": 40.0,
+                "mean": 40.0,
+                "max": 40.0,
+                "count": 1,
+            },
+        ],
+        "next": None,
+    }
+
+
+def test_pages_of_readings_join_to_the_whole_without_doubles(harbour: Harbour) -> None:
+    times = [NOON + n * SECOND for n in range(25)]
+    harbour.add_readings(LEVEL, {time: float(n) for n, time in enumerate(times)})
+    seen: list[str] = []
+    cursor = None
+    pages = 0
+    while cursor is not None or pages == 0:
+        page = queries.readings_json(
+            harbour.archive,
+            harbour.settings,
+            LEVEL.id,
+            NOON,
+            NOON + 20 * SECOND,
+            cursor=cursor,
+            limit=10,
+        )
+        seen += [reading["time"] for reading in page["items"]]
+        cursor = page["next"]
+        pages += 1
+    assert pages == 2, "a last page that is full has no successor"
+    assert seen == [to_rfc3339(time) for time in times[:20]]
+
+
+@pytest.mark.parametrize("ask", [queries.series_json, queries.readings_json])
+def test_history_knows_which_channels_there_are(harbour: Harbour, ask: object) -> None:
+    assert callable(ask)
+    more = (10,) if ask is queries.series_json else ()
+    span = (NOON, NOON + SECOND, *more)
+    assert ask(harbour.archive, harbour.settings, SILENT.id, *span)["items"] == []
+    assert ask(harbour.archive, harbour.settings, "harbour-hall/old-node/ph", *span)["items"] == []
+    with pytest.raises(UnknownChannel, match="harbour-hall/x/y"):
+        ask(harbour.archive, harbour.settings, "harbour-hall/x/y", *span)
+    backwards = (NOON + SECOND, NOON, *more)
+    assert ask(harbour.archive, harbour.settings, LEVEL.id, *backwards)["items"] == []
+
+
+def test_events_come_in_commit_order_page_by_page(harbour: Harbour) -> None:
+    harbour.furnish()
+    first = queries.events_json(harbour.archive, limit=20)
+    second = queries.events_json(harbour.archive, cursor=first["next"], limit=20)
+    assert [event["seq"] for event in first["items"]] == list(range(1, 21))
+    assert [event["seq"] for event in second["items"]] == list(range(21, 31))
+    assert second["next"] is None
+    start = NOON - 60 * SECOND + 10
+    some = queries.events_json(harbour.archive, start, start + 5)
+    assert [event["seq"] for event in some["items"]] == [11, 12, 13, 14, 15]
+    assert queries.events_json(harbour.archive, start + 5, start)["items"] == []
+
+
+@pytest.mark.parametrize("cursor", ["", "x", "-1", "1.0", "1_0", "٣", "9" * 19])
+def test_a_cursor_that_is_none_is_refused(harbour: Harbour, cursor: str) -> None:
+    with pytest.raises(ValueError, match="cursor"):
+        queries.events_json(harbour.archive, cursor=cursor)
+    with pytest.raises(ValueError, match="cursor"):
+        queries.notices_json(harbour.archive, cursor=cursor)
+
+
+def test_notices_tell_how_delivery_stands(harbour: Harbour) -> None:
+    harbour.furnish()
+    first = queries.notices_json(harbour.archive, limit=1)
+    assert first["items"][0]["id"] == "29-console"
+    assert first["items"][0]["next_try"] == "2026-05-01T12:00:01Z"
+    rest = queries.notices_json(harbour.archive, cursor=first["next"], limit=1)
+    assert [notice["id"] for notice in rest["items"]] == ["30-console"]
+    assert rest["next"] is None
+
+
+def test_a_system_tells_vessels_nodes_and_how_its_alarms_stand(harbour: Harbour) -> None:
+    harbour.furnish()
+    harbour.set_alarm(replace(RAISED, rule=WET.id, service_state=ServiceState.SHELVED))
+    (system,) = queries.systems_json(harbour.archive, harbour.settings)["items"]
+    assert (system["id"], system["title"], system["channels"]) == (
+        "harbour-hall",
+        "Harbour Hall",
+        4,
+    )
+    assert [vessel["id"] for vessel in system["vessels"]] == ["north", "sump"]
+    assert system["nodes"] == [
+        {
+            "id": "harbour-hall/sump-node",
+            "connected": True,
+            "since": "2026-05-01T11:45:00Z",
+            "power": "mains",
+        }
+    ]
+    assert system["alarms"] == {"standing": 1, "unacknowledged": 1, "highest_priority": "high"}
+
+
+def test_failures_carry_their_cards(harbour: Harbour) -> None:
+    listed = queries.failures_json(harbour.catalogue)["items"]
+    assert [failure["id"] for failure in listed] == list(harbour.catalogue.failures)
+    one = queries.failure_of(harbour.catalogue, "floor-leak")
+    assert one in listed
+    assert one["bold"] is True
+    assert one["safety_card"]["first_line"].startswith("Stay out if the floor is wet.")
+    with pytest.raises(UnknownFailure, match="kraken"):
+        queries.failure_of(harbour.catalogue, "kraken")
