@@ -1,0 +1,223 @@
+"""The write side of the file: one group of the loop becomes one durable transaction."""
+
+import logging
+import sqlite3
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from weirwatch.domain.book import rule_mark
+from weirwatch.domain.errors import ConfigError, PermanentError
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import Rule
+from weirwatch.ports import Group, Restored
+from weirwatch.store import history, rows, state
+from weirwatch.store.connection import (
+    BUSY_TIMEOUT_MS,
+    open_writer,
+    own_errors,
+    transaction,
+    wal_of,
+)
+from weirwatch.store.damage import find_damage, move_aside
+from weirwatch.store.schema import FILE_NAME, make_file, upgrade
+
+log = logging.getLogger(__name__)
+
+QUARANTINE_KEPT = 1000
+
+# SQLite empties the log by itself when no reader is in its way. With readers always in its way
+# the log would grow without end: beyond this size we insist once per step, for as many
+# milliseconds as there are units in the log, so that the log is bounded by how long reads last.
+WAL_LIMIT = 16 * 1024 * 1024
+_WAL_STEP = 4 * 1024 * 1024
+_WAL_UNIT = WAL_LIMIT // 50
+_INSIST_AT_MOST_MS = 1000
+
+_SET_CHANNEL = rows.upsert_into("channel", rows.CHANNEL_COLUMNS, "name")
+_ADD_EVENT = rows.insert_into("event", ("seq", "committed_at", *rows.EVENT_COLUMNS))
+_SET_ALARM = rows.upsert_into("alarm", (*rows.ALARM_COLUMNS, "rule_mark"), "rule")
+_ADD_NOTICE = rows.insert_into("notice", rows.NOTICE_COLUMNS, "ON CONFLICT (id) DO NOTHING")
+_SET_NODE = rows.upsert_into("node", rows.NODE_COLUMNS, "node")
+_ADD_QUARANTINED = rows.insert_into("quarantine", rows.QUARANTINE_COLUMNS)
+_COUNT_QUARANTINED = """
+    INSERT INTO quarantine_count (code, count) VALUES (?, 1)
+    ON CONFLICT (code) DO UPDATE SET count = count + 1
+"""
+_FORGET_QUARANTINED = "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?"
+
+
+class SqliteJournal:
+    """`ports.Journal` on the file; makes the file when there is none.
+
+    Raises:
+        ConfigError: the file was written by a newer version.
+        TransientError, PermanentError: it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        if not path.exists():
+            make_file(path)
+        self._path = path
+        self._connection = open_writer(path)
+        self._numbers: Mapping[str, int] = {}
+        self._marks: Mapping[str, str] = {}
+        self._wal_limit = WAL_LIMIT
+        try:
+            upgrade(self._connection, path)
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def restore(self) -> Restored:
+        """Return what the file remembers."""
+        with own_errors(self._path):
+            return state.restored(self._connection)
+
+    def adopt(self, channels: Sequence[Channel], rules: Sequence[Rule]) -> Mapping[str, int]:
+        """Register channels and the rules' fingerprints; return channel id → number.
+
+        An alarm gets the fingerprint of its rule when it is next committed: until then
+        `Restored.rule_marks` keeps saying by which rule it was judged.
+
+        Raises:
+            ConfigError: a channel that already has readings comes with another unit.
+        """
+        with transaction(self._connection, self._path):
+            _refuse_other_units(self._connection, channels)
+            self._connection.executemany(_SET_CHANNEL, map(rows.channel_row, channels))
+            numbers = dict(self._connection.execute("SELECT name, id FROM channel").fetchall())
+        self._numbers = {channel.id: numbers[channel.id] for channel in channels}
+        self._marks = {rule.id: rule_mark(rule) for rule in rules}
+        return self._numbers
+
+    def commit(self, group: Group) -> int:
+        """Make a group durable; return how many of its readings were already there.
+
+        Raises:
+            TransientError: locked, disk full, input/output error; the file is as it was.
+            PermanentError: any other error; likewise.
+        """
+        duplicates = 0
+        with transaction(self._connection, self._path):
+            if group.readings:
+                self._refuse_strangers(group)
+                duplicates = history.add(self._connection, group.readings)
+            self._add_records(group)
+            self._connection.execute(
+                "UPDATE meta SET alive_at = ?1, committed_at = ?1, clean_stop = 0",
+                (group.committed_at,),
+            )
+        self._bound_wal()
+        return duplicates
+
+    def mark_alive(self, time: Micros) -> None:
+        """Note that the service is alive at this time."""
+        self._mark(time, clean_stop=False)
+
+    def mark_stopped(self, time: Micros) -> None:
+        """Note an orderly stop."""
+        self._mark(time, clean_stop=True)
+
+    def close(self) -> None:
+        """Close the file; idempotent."""
+        self._connection.close()
+
+    def _refuse_strangers(self, group: Group) -> None:
+        """Readings under a number that is no channel's would be there and never be found."""
+        strangers = {row[1] for row in group.readings}.difference(self._numbers.values())
+        if strangers:
+            raise PermanentError(
+                f"{self._path}: no channel was registered under the channel numbers"
+                f" {sorted(strangers)}; nothing was changed"
+            )
+
+    def _add_records(self, group: Group) -> None:
+        many = self._connection.executemany
+        if group.events:
+            at = group.committed_at
+            many(_ADD_EVENT, [(seq, at, *rows.event_row(event)) for seq, event in group.events])
+        if group.alarms:
+            marks = self._marks
+            many(
+                _SET_ALARM,
+                [(*rows.alarm_row(a), marks.get(a.rule, "")) for a in group.alarms.values()],
+            )
+        if group.closed:
+            many("DELETE FROM alarm WHERE rule = ?", [(rule,) for rule in group.closed])
+        if group.notices:
+            many(_ADD_NOTICE, map(rows.notice_row, group.notices))
+        if group.nodes:
+            many(_SET_NODE, map(rows.node_row, group.nodes.values()))
+        if group.quarantined:
+            quarantined = [rows.quarantine_row(item) for item in group.quarantined]
+            many(_ADD_QUARANTINED, quarantined)
+            many(_COUNT_QUARANTINED, [(code,) for _, _, code, _, _ in quarantined])
+            self._connection.execute(_FORGET_QUARANTINED, (QUARANTINE_KEPT,))
+
+    def _mark(self, time: Micros, *, clean_stop: bool) -> None:
+        with transaction(self._connection, self._path):
+            self._connection.execute(
+                "UPDATE meta SET alive_at = ?, clean_stop = ?", (time, clean_stop)
+            )
+
+    def _bound_wal(self) -> None:
+        """Empty a log that readers have kept from being emptied; give up after a moment."""
+        try:
+            size = wal_of(self._path).stat().st_size
+        except OSError:
+            return
+        if size < self._wal_limit:
+            return
+        busy = True
+        insist_ms = min(size // _WAL_UNIT, _INSIST_AT_MOST_MS)
+        try:
+            self._connection.execute(f"PRAGMA busy_timeout = {insist_ms}")
+            busy = bool(self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0])
+        except sqlite3.Error as error:  # the group itself is durable: it must not fail for this
+            log.warning("store.wal_not_emptied size=%d error=%s", size, error)
+        finally:
+            self._connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+        self._wal_limit = size + _WAL_STEP if busy else WAL_LIMIT
+
+
+def open_journal(data_dir: Path, time_for_names: str) -> tuple[SqliteJournal, str | None]:
+    """Check the data folder's file, move it aside if it is damaged, and open it or a new one.
+
+    The caller holds the folder's `WriterLock`.
+
+    Args:
+        data_dir: the data folder.
+        time_for_names: the time now as it may stand in a file name, as 20260501T120000Z.
+
+    Returns:
+        The journal; and, if a damaged file was moved aside, the sentences that say so.
+
+    Raises:
+        ConfigError: the file was written by a newer version.
+        TransientError, PermanentError: the disk does not let us.
+    """
+    path = data_dir / FILE_NAME
+    damage = find_damage(path)
+    message = None
+    if damage is not None:
+        message = move_aside(path, damage, time_for_names)
+        log.error("store.damaged_file_moved_aside file=%s damage=%s", path, damage)
+    return SqliteJournal(path), message
+
+
+def _refuse_other_units(connection: sqlite3.Connection, channels: Sequence[Channel]) -> None:
+    """Refuse to call what was stored in one unit by another."""
+    stored = dict(
+        connection.execute(
+            "SELECT name, unit FROM channel JOIN newest ON newest.channel_id = channel.id"
+        ).fetchall()
+    )
+    problems = [
+        f"[[channel]] {channel.id}: unit = {channel.unit!r}, but its history is in"
+        f" {stored[channel.id]!r}: keep that unit, or give the channel a new id"
+        for channel in channels
+        if channel.id in stored and stored[channel.id] != channel.unit
+    ]
+    if problems:
+        raise ConfigError(problems)
