@@ -1,0 +1,85 @@
+"""Home of the page's place in the web process: route, style sheet, script, start and stop."""
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.resources import files
+from typing import Any
+
+from fastapi import FastAPI
+from nicegui import ui
+
+from weirwatch.domain.failures import Catalogue, SafetyCard
+from weirwatch.ports import Archive, Clock, Core
+from weirwatch.settings import Settings
+from weirwatch.web.page.sight import fixture
+from weirwatch.web.page.view import PageView
+from weirwatch.web.page.watch import Watch
+
+_RECONNECT_S = 15.0  # a page that comes back later is loaded anew; typed text survives in the tab
+_FAVICON = (
+    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><path d="M4 4V28H28V10" '
+    'fill="none" stroke="#55636a" stroke-width="4"/><path d="M6 16q3-3 5 0t5 0t5 0t5 0V26H6z" '
+    'fill="#8ba0aa"/></svg>'
+)
+_LOST = '<div id="ww-lost" role="alert" hidden></div>'
+
+
+def mount(
+    app: FastAPI,
+    settings: Settings,
+    archive: Archive,
+    core: Core,
+    catalogue: Catalogue,
+    clock: Clock,
+) -> None:
+    """Serve the page at `/` of the application; everything else of it goes first.
+
+    Its background threads start and stop with the application. NiceGUI keeps one application per
+    process: a later mount in the same process takes the place of an earlier one.
+    """
+
+    def card_of(failure: str) -> SafetyCard | None:
+        known = catalogue.failures.get(failure)
+        return known.card if known else None
+
+    fixed = fixture(settings, card_of)
+    watch = Watch(archive, core, clock)
+    style, script = _asset("page.css"), _asset("page.js")
+
+    @ui.page("/", title=fixed.title, favicon=_FAVICON)
+    def index() -> None:
+        ui.add_head_html(f"<style>{style}</style><script>{script}</script>")
+        ui.add_body_html(_LOST)
+        PageView(fixed, watch, archive, core, clock)
+
+    ui.run_with(
+        app,
+        title=fixed.title,
+        dark=None,
+        language="en-GB",
+        tailwind=False,
+        binding_refresh_interval=None,
+        reconnect_timeout=_RECONNECT_S,
+        show_welcome_message=False,
+    )
+    _run_beside(app, watch)
+
+
+def _asset(name: str) -> str:
+    return files(__package__).joinpath(name).read_text(encoding="utf-8")
+
+
+def _run_beside(app: FastAPI, watch: Watch) -> None:
+    """Start and stop the watch with the application."""
+    inner = app.router.lifespan_context
+
+    @asynccontextmanager
+    async def lifespan(application: FastAPI) -> AsyncIterator[Any]:
+        watch.start()
+        try:
+            async with inner(application) as state:
+                yield state
+        finally:
+            watch.close()
+
+    app.router.lifespan_context = lifespan

@@ -1,0 +1,133 @@
+"""Home of the first sentence of the page: the state of everything, and of what carries it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from weirwatch.domain.alarm import ServiceState
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.rule import Priority
+from weirwatch.web.page import words
+from weirwatch.web.page.alarm_list import AlarmWords, alarm_lists
+from weirwatch.web.page.marks import Mark, mark_of
+from weirwatch.web.page.sight import Fixture, Sight
+
+
+@dataclass(frozen=True, slots=True)
+class Overall:
+    """The first thing a keeper reads.
+
+    Attributes:
+        quiet: nothing stands, nothing is silent or set aside, and the core answers.
+        worst: the most urgent alarm's priority and form; None: none.
+    """
+
+    quiet: bool
+    sentence: str
+    worst: tuple[Priority, str] | None = None
+
+
+def overall_of(sight: Sight, fixture: Fixture, now: Micros) -> Overall:
+    """Return the state of everything in one sentence."""
+    if not sight.seen and sight.record_lost_at is None:
+        return Overall(False, "Reading the record…")
+    act, aside = alarm_lists(sight, fixture, now)
+    parts = [
+        *_lost_parts(sight, fixture, now),
+        *_alarm_parts(act),
+        *_channel_parts(sight, fixture, now),
+        *_aside_parts(sight, aside),
+    ]
+    worst = (act[0].priority, act[0].form) if act else None
+    if parts:
+        return Overall(False, " ".join(parts), worst)
+    return Overall(True, "All quiet.")
+
+
+def core_words(sight: Sight, fixture: Fixture, now: Micros) -> str:
+    """Return that the core does not answer and since when; empty while it does."""
+    if sight.core_lost_at is None:
+        return ""
+    since = words.since_words(sight.core_lost_at, now, fixture.zone)
+    return f"The core does not answer {since}: alarms and values below may be out of date."
+
+
+def _lost_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
+    parts = []
+    if sight.core_lost_at is not None:
+        parts.append("The core does not answer.")
+    if sight.record_lost_at is not None:
+        since = words.since_words(sight.record_lost_at, now, fixture.zone)
+        parts.append(f"The record cannot be read {since}.")
+    if broker_connected(sight) is False:
+        parts.append("No connection to the broker.")
+    return parts
+
+
+def broker_connected(sight: Sight) -> bool | None:
+    """Return whether the core is connected to the broker; None when it does not say."""
+    broker = sight.health.get("broker")
+    connected = broker.get("connected") if isinstance(broker, Mapping) else None
+    return connected if isinstance(connected, bool) else None
+
+
+def broker_words(sight: Sight) -> str:
+    """Return which broker is in use and its limits; empty when not known."""
+    broker = sight.health.get("broker")
+    if not isinstance(broker, Mapping):
+        return ""
+    kind, address = broker.get("kind", ""), broker.get("address", "")
+    limits = str(broker.get("limits", "")).rstrip(".")
+    return f"Broker: {kind} at {address}. {limits}." if limits else f"Broker: {kind} at {address}."
+
+
+def _alarm_parts(act: Sequence[AlarmWords]) -> list[str]:
+    parts = []
+    new = [alarm for alarm in act if alarm.form == "new"]
+    for priority in reversed(Priority):
+        count = sum(alarm.priority is priority for alarm in new)
+        if count:
+            parts.append(f"{_count(count, f'{priority.value} alarm')}, not acknowledged.")
+    known = sum(alarm.form == "known" for alarm in act)
+    if known:
+        parts.append(f"{_count(known, 'acknowledged alarm')} still {_stands(known)}.")
+    gone = sum(alarm.form == "gone" for alarm in act)
+    if gone:
+        parts.append(f"{_count(gone, 'alarm')} back to normal, waiting for you.")
+    return parts
+
+
+def _channel_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
+    marks = [mark_of(c, sight.newest.get(c.id), now) for c in fixture.channels.values()]
+    parts = []
+    for mark, word in (
+        (Mark.SILENT, "silent"),
+        (Mark.NEVER, "never heard"),
+        (Mark.BAD, "bad"),
+        (Mark.UNCERTAIN, "uncertain"),
+    ):
+        count = marks.count(mark)
+        if count:
+            parts.append(f"{_count(count, 'channel')} {word}.")
+    return parts
+
+
+def _aside_parts(sight: Sight, aside: Sequence[AlarmWords]) -> list[str]:
+    states = [sight.alarms[alarm.rule].service_state for alarm in aside]
+    parts = []
+    for state, word in (
+        (ServiceState.SHELVED, "shelved"),
+        (ServiceState.OUT_OF_SERVICE, "out of service"),
+        (ServiceState.SUPPRESSED_BY_DESIGN, "suppressed by design"),
+    ):
+        count = states.count(state)
+        if count:
+            parts.append(f"{_count(count, 'alarm')} {word}.")
+    return parts
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _stands(number: int) -> str:
+    return "stands" if number == 1 else "stand"

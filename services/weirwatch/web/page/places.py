@@ -1,0 +1,181 @@
+"""Home of the plant as the page shows it: vessels in the order the water flows, then the room."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import Absolute, Priority
+from weirwatch.settings import PlantSettings, VesselSettings
+from weirwatch.web.page import words
+from weirwatch.web.page.alarm_list import urgent_by_channel
+from weirwatch.web.page.marks import Mark, mark_of, mark_words
+from weirwatch.web.page.sight import Fixture, Sight
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelWords:
+    """One channel in the words of the page.
+
+    Attributes:
+        mark: None when the value is good and fresh.
+        age: how old the value is, in words.
+        note: what is wrong with the value, or its age when it is not of just now; else empty.
+        alarm: priority and form of the most urgent alarm on this channel; None: none.
+    """
+
+    channel: str
+    label: str
+    value: str
+    mark: Mark | None
+    age: str
+    note: str
+    alarm: tuple[Priority, str] | None
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A vessel, or the room: the channels shown together.
+
+    Attributes:
+        leg: how the water gets here, in a few words; empty for the room.
+        level: the vessel's level now in metres above its floor; None: not known.
+        limits: level limits of the rules, in metres.
+    """
+
+    key: str
+    title: str
+    vessel: VesselSettings | None
+    channels: tuple[ChannelWords, ...]
+    leg: str = ""
+    level: float | None = None
+    limits: tuple[float, ...] = ()
+
+
+def places(sight: Sight, fixture: Fixture, now: Micros) -> list[Place]:
+    """Return the vessels in the order the water flows, then what belongs to no vessel."""
+    urgent = urgent_by_channel(sight, fixture)
+    found: list[Place] = []
+    rest = dict(fixture.channels)
+    plant = fixture.plant
+    for number, vessel in enumerate(plant.vessels if plant else ()):
+        mine = [c for c in rest.values() if _in_vessel(c, vessel, fixture)]
+        for channel in mine:
+            del rest[channel.id]
+        found.append(
+            Place(
+                key=vessel.id,
+                title=vessel.title or vessel.id,
+                vessel=vessel,
+                channels=_rows(mine, sight, urgent, now),
+                leg=_leg(plant, number) if plant else "",
+                level=_level_m(vessel, mine, sight, now),
+                limits=_level_limits(vessel, fixture),
+            )
+        )
+    return found + _other_places(list(rest.values()), sight, fixture, urgent, now)
+
+
+def _leg(plant: PlantSettings, number: int) -> str:
+    """Return how the water gets to a vessel."""
+    vessel = plant.vessels[number]
+    loops = [loop for loop in plant.loops if loop.feeds == vessel.id]
+    match vessel.role:
+        case "display" if number > 0 and plant.vessels[number - 1].role == "display":
+            return "beside it, from the same pump"
+        case "display":
+            flow = words.number_words(plant.pump.flow_l_h, 0)
+            return f"lifted by the return pump, {flow} L/h in all"
+        case "refuge" if loops:
+            return f"on its side loop, {words.number_words(loops[0].flow_l_h, 0)} L/h"
+        case "refuge":
+            return "on a side loop"
+        case "sump":
+            return "down over the weirs, back to the pump"
+        case "reservoir":
+            return "fresh water for the sump, for what evaporates"
+
+
+def _in_vessel(channel: Channel, vessel: VesselSettings, fixture: Fixture) -> bool:
+    return (
+        fixture.plant is not None
+        and channel.system == fixture.plant.system
+        and channel.vessel == vessel.id
+    )
+
+
+def _other_places(
+    channels: Sequence[Channel],
+    sight: Sight,
+    fixture: Fixture,
+    urgent: Mapping[str, tuple[Priority, str]],
+    now: Micros,
+) -> list[Place]:
+    groups: dict[tuple[str, str], list[Channel]] = {}
+    for channel in channels:
+        groups.setdefault((channel.system, channel.vessel), []).append(channel)
+    many = len({system for system, _ in groups} | {s.id for s in fixture.systems}) > 1
+    titles = {system.id: system.title or system.id for system in fixture.systems}
+    ordered = sorted(groups.items(), key=lambda group: (group[0][1] == "", group[0][0]))
+    return [
+        Place(
+            key=f"{system}/{vessel}",
+            title=(f"{titles.get(system, system)}: " if many else "")
+            + (vessel.capitalize() or "Room and power"),
+            vessel=None,
+            channels=_rows(mine, sight, urgent, now),
+        )
+        for (system, vessel), mine in ordered
+    ]
+
+
+def _rows(
+    channels: Sequence[Channel],
+    sight: Sight,
+    urgent: Mapping[str, tuple[Priority, str]],
+    now: Micros,
+) -> tuple[ChannelWords, ...]:
+    rows = []
+    for channel in channels:
+        newest = sight.newest.get(channel.id)
+        mark = mark_of(channel, newest, now)
+        rows.append(
+            ChannelWords(
+                channel=channel.id,
+                label=channel.label,
+                value=words.value_words(channel, newest.value if newest else None),
+                mark=mark,
+                age=(said := mark_words(mark, newest, now)),
+                note="" if said == words.JUST_NOW else said,
+                alarm=urgent.get(channel.id),
+            )
+        )
+    return tuple(rows)
+
+
+_METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}
+
+
+def _level_m(
+    vessel: VesselSettings, channels: Sequence[Channel], sight: Sight, now: Micros
+) -> float | None:
+    """Return the level from the vessel's level channel, or from a twin while that one is silent."""
+    levels = [c for c in channels if c.quantity == "level" and c.unit in _METRES]
+    levels.sort(key=lambda channel: channel.id != vessel.level_channel)
+    for channel in levels if vessel.level_channel else ():
+        newest = sight.newest.get(channel.id)
+        if newest and mark_of(channel, newest, now) in (None, Mark.UNCERTAIN):
+            return newest.value * _METRES[channel.unit]
+    return None
+
+
+def _level_limits(vessel: VesselSettings, fixture: Fixture) -> tuple[float, ...]:
+    channel = fixture.channels.get(vessel.level_channel)
+    if channel is None or channel.unit not in _METRES:
+        return ()
+    limits = {
+        rule.condition.limit * _METRES[channel.unit]
+        for rule in fixture.rules.values()
+        if rule.channel == channel.id and isinstance(rule.condition, Absolute)
+    }
+    return tuple(sorted(limits))

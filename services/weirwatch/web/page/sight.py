@@ -1,0 +1,74 @@
+"""Home of what the page knows at one moment, and of what never changes while it runs."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from weirwatch.domain.alarm import Alarm
+from weirwatch.domain.failures import SafetyCard
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import Rule
+from weirwatch.ports import Newest, NodeState, Notice, Quarantined, StoredEvent
+from weirwatch.settings import PlantSettings, Settings, SystemSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Fixture:
+    """What the configuration says, ready for looking up.
+
+    Attributes:
+        channels, rules: by id, in file order.
+        card_of: the safety card of a failure id, or None.
+    """
+
+    systems: tuple[SystemSettings, ...]
+    channels: Mapping[str, Channel]
+    rules: Mapping[str, Rule]
+    plant: PlantSettings | None
+    zone: ZoneInfo
+    card_of: Callable[[str], SafetyCard | None]
+
+    @property
+    def title(self) -> str:
+        """The title of the page: that of the system, or of all of them."""
+        return ", ".join(system.title or system.id for system in self.systems)
+
+
+def fixture(settings: Settings, card_of: Callable[[str], SafetyCard | None]) -> Fixture:
+    """Return the settings as the page looks them up."""
+    return Fixture(
+        systems=settings.systems,
+        channels={channel.id: channel for channel in settings.channels},
+        rules={rule.id: rule for rule in settings.rules},
+        plant=settings.plant,
+        zone=settings.service.time_zone,
+        card_of=card_of,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What the page knows at one moment; the same object means that nothing happened since.
+
+    Attributes:
+        seen: the record has been read at least once.
+        events, notices, quarantined: the newest ones, newest first.
+        quarantine_counts: since the file was made, by code.
+        health: the core's health document; empty until it has answered.
+        core_lost_at: since when the core has not answered; None while it answers.
+        record_lost_at: since when the record could not be read; None while it can.
+    """
+
+    seen: bool = False
+    alarms: Mapping[str, Alarm] = field(default_factory=dict)
+    newest: Mapping[str, Newest] = field(default_factory=dict)
+    nodes: Mapping[str, NodeState] = field(default_factory=dict)
+    events: tuple[StoredEvent, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    quarantined: tuple[Quarantined, ...] = ()
+    quarantine_counts: Mapping[str, int] = field(default_factory=dict)
+    health: Mapping[str, Any] = field(default_factory=dict)
+    core_lost_at: Micros | None = None
+    record_lost_at: Micros | None = None

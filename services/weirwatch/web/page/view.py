@@ -1,0 +1,121 @@
+"""Home of one open page: it lays the parts out and refreshes them once a second."""
+
+import asyncio
+import json
+from collections.abc import Sequence
+
+from nicegui import background_tasks, run, ui
+
+from weirwatch.domain.errors import WeirwatchError
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.ports import Archive, Bucket, Clock, Command, Core
+from weirwatch.web.page import words
+from weirwatch.web.page.alarm_list import alarm_lists
+from weirwatch.web.page.alarms import AlarmPanel
+from weirwatch.web.page.chart import TrendDialog
+from weirwatch.web.page.drawing import alarm_svg
+from weirwatch.web.page.overall import broker_words, core_words, overall_of
+from weirwatch.web.page.parts import Words, box, markup, reclass
+from weirwatch.web.page.places import places
+from weirwatch.web.page.records import RecordPanel
+from weirwatch.web.page.sight import Fixture, Sight
+from weirwatch.web.page.watch import Watch
+from weirwatch.web.page.water import WaterPanel
+
+_GOOD_FOR: Micros = 5 * SECOND  # how long words are right if nothing happens: ages move on
+_COMMAND_PATIENCE_S = 25.0
+_READ_PATIENCE_S = 15.0
+
+
+class PageView:
+    """One browser's page."""
+
+    def __init__(
+        self, fixture: Fixture, watch: Watch, archive: Archive, core: Core, clock: Clock
+    ) -> None:
+        self._fixture = fixture
+        self._watch = watch
+        self._archive = archive
+        self._core = core
+        self._clock = clock
+        self._shown: Sight | None = None
+        self._good_until: Micros = 0
+        self._title = ""
+        sight, now = watch.sight(), clock.now().utc
+        with box("header", "ww-top"):
+            self._header()
+        with box("main", "ww-main-part"):
+            self._alarms = AlarmPanel(self._send)
+            with box("div", "ww-left"):
+                self._water = WaterPanel(places(sight, fixture, now), self._open_trend)
+            with box("div", "ww-right"):
+                self._records = RecordPanel(fixture)
+        self._trend = TrendDialog(fixture, self._read_series, lambda: clock.now().utc)
+        self._refresh(sight, now)
+        ui.timer(1.0, self._tick)
+        ui.run_javascript("weirwatch.start()")
+
+    def _header(self) -> None:
+        with box("div", "ww-name"):
+            Words("h1", self._fixture.title)
+            self._time = Words("span", classes="ww-clock", aria_label="Time of the newest look")
+        with box("div", "ww-overall", role="status") as self._overall:
+            self._overall_shape = markup(classes="ww-icon")
+            self._sentence = Words("p")
+        self._core_lost = Words("p", classes="ww-lost", role="alert")
+        self._broker = Words("p", classes="ww-broker")
+
+    # --- keeping up ----------------------------------------------------------------------
+
+    def _tick(self) -> None:
+        self._refresh(self._watch.sight(), self._clock.now().utc)
+
+    def _refresh(self, sight: Sight, now: Micros) -> None:
+        self._time.set_text(words.clock_words(now, self._fixture.zone))
+        if sight is self._shown and now < self._good_until:
+            return
+        self._shown = sight
+        self._good_until = now + _GOOD_FOR
+        self._show_overall(sight, now)
+        self._alarms.show(*alarm_lists(sight, self._fixture, now))
+        self._water.show(places(sight, self._fixture, now))
+        self._records.show(sight, now)
+
+    def _show_overall(self, sight: Sight, now: Micros) -> None:
+        overall = overall_of(sight, self._fixture, now)
+        self._sentence.set_text(overall.sentence)
+        self._overall_shape.set_content(alarm_svg(*overall.worst) if overall.worst else "")
+        reclass(self._overall, "ww-overall" if overall.quiet else "ww-overall ww-not-quiet")
+        self._core_lost.say(core_words(sight, self._fixture, now))
+        self._broker.say(broker_words(sight))
+        title = f"{overall.sentence} {self._fixture.title}"
+        if title != self._title:
+            self._title = title
+            ui.run_javascript(f"document.title = {json.dumps(title)}")
+
+    # --- what the keeper asks for --------------------------------------------------------
+
+    async def _send(self, command: Command) -> str:
+        try:
+            await asyncio.wait_for(run.io_bound(self._core.command, command), _COMMAND_PATIENCE_S)
+        except TimeoutError:
+            return "The core has not answered. Look at the alarm before you send it again."
+        except WeirwatchError as error:
+            return f"Not done: {error}"
+        self._watch.nudge()
+        return ""
+
+    def _open_trend(self, channel: str) -> None:
+        background_tasks.create(self._trend.open(channel), name="open trend")
+
+    async def _read_series(
+        self, channel: str, start: Micros, end: Micros, points: int
+    ) -> Sequence[Bucket] | None:
+        try:
+            return await asyncio.wait_for(
+                run.io_bound(self._archive.series, channel, start, end, points), _READ_PATIENCE_S
+            )
+        except KeyError:
+            return ()
+        except (WeirwatchError, OSError, TimeoutError):
+            return None
