@@ -105,7 +105,9 @@ def meq_L_to_umol_kg(alkalinity_meq_L: float, S: float, t_degC: float) -> float:
 
 
 def umol_kg_to_meq_L(alkalinity_umol_kg: float, S: float, t_degC: float) -> float:
-    """Return µmol/kg as meq/l; ranges and source as `meq_L_to_umol_kg`.
+    """Return µmol/kg as meq/l; ranges as `meq_L_to_umol_kg`.
+
+    Source: density of TEOS-10.
 
     Raises:
         ValueError: outside those ranges.
@@ -115,7 +117,9 @@ def umol_kg_to_meq_L(alkalinity_umol_kg: float, S: float, t_degC: float) -> floa
 
 
 def dkh_to_umol_kg(alkalinity_dkh: float, S: float, t_degC: float) -> float:
-    """Return dKH as µmol/kg. Ranges 0 to 168 dKH, S 0 to 42, 0 to 40 °C; source as above.
+    """Return dKH as µmol/kg. Ranges 0 to 168 dKH, S 0 to 42, 0 to 40 °C.
+
+    Source: definition of dKH, density of TEOS-10.
 
     Raises:
         ValueError: outside those ranges.
@@ -124,7 +128,9 @@ def dkh_to_umol_kg(alkalinity_dkh: float, S: float, t_degC: float) -> float:
 
 
 def umol_kg_to_dkh(alkalinity_umol_kg: float, S: float, t_degC: float) -> float:
-    """Return µmol/kg as dKH; ranges and source as `dkh_to_umol_kg`.
+    """Return µmol/kg as dKH; ranges as `dkh_to_umol_kg`.
+
+    Source: definition of dKH, density of TEOS-10.
 
     Raises:
         ValueError: outside those ranges.

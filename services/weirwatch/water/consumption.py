@@ -10,7 +10,7 @@ from itertools import pairwise
 from statistics import median
 
 from weirwatch.water.fits import straight_line, theil_sen_slope
-from weirwatch.water.ranges import finite, in_range
+from weirwatch.water.ranges import in_range, rising
 
 _MAD_TO_SIGMA = 1.4826  # for normal errors
 
@@ -76,14 +76,16 @@ def added_until(
     """Return all that was added before this time, in the tests' unit.
 
     Args:
-        day: a finite time; an addition at this very moment counts after it.
+        day: within a million days; an addition at this very moment counts after it.
         additions: in any order.
         supplies: in rising order of their day; nothing flows before the first.
 
+    Source: sum of doses and of rate × time.
+
     Raises:
-        ValueError: supplies out of order, or not finite.
+        ValueError: outside that range, or supplies out of order.
     """
-    finite("day", day, "days")
+    in_range("day", day, -1e6, 1e6, "days")
     total = sum(addition.amount for addition in additions if addition.day < day)
     starts = [supply.day for supply in supplies]
     if sorted(starts) != starts:
@@ -116,11 +118,9 @@ def consumption(
     Raises:
         ValueError: fewer than three tests, tests out of order, or supplies out of order.
     """
-    in_range("number of tests", len(tests), 3, 1e6)
     in_range("noise", noise, 1e-9, 1e6)
     days = [test.day for test in tests]
-    if sorted(set(days)) != days:
-        raise ValueError("tests must be in rising order of their day")
+    rising("day of the tests", days, at_least=3)
     own = [test.value - added_until(test.day, additions, supplies) for test in tests]
     slope = theil_sen_slope(days, own)
     misses = [value - slope * day for day, value in zip(days, own, strict=True)]
@@ -147,7 +147,7 @@ def unexplained_steps(
 
     Args:
         tests: at least two, in rising order of time.
-        per_day: consumption over that time.
+        per_day: consumption over that time, −10 000 to 10 000.
         additions: as in `consumption`.
         supplies: as in `consumption`.
         limit: smallest change worth showing, in the tests' unit, above 0.
@@ -157,12 +157,11 @@ def unexplained_steps(
     Raises:
         ValueError: fewer than two tests, tests or supplies out of order.
     """
-    in_range("number of tests", len(tests), 2, 1e6)
+    rising("day of the tests", [test.day for test in tests], at_least=2)
+    in_range("per_day", per_day, -1e4, 1e4)
     in_range("limit", limit, 1e-9, 1e6)
     steps = []
     for before, after in pairwise(tests):
-        if not before.day < after.day:
-            raise ValueError("tests must be in rising order of their day")
         added = added_until(after.day, additions, supplies)
         added -= added_until(before.day, additions, supplies)
         expected = added - per_day * (after.day - before.day)

@@ -1,16 +1,14 @@
 """Heat and evaporation: how fast the water cools or warms, and what the room takes from it.
 
-Closed forms only. Just `heat_capacity_j_k` and `latent_heat_kj_kg` call gsw: a simulator calls
-them once and passes the results on.
+Only `heat_capacity_j_k` and `latent_heat_kj_kg` call gsw: a simulator calls them once.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import exp, inf, log
 
 from weirwatch.water.fits import running_integral, straight_line
-from weirwatch.water.ranges import above_zero, finite, in_range, not_negative
+from weirwatch.water.ranges import above_zero, finite, in_range, not_negative, rising
 
 _S_MAX = 42.0  # practical salinity
 _T_MAX = 40.0  # °C
@@ -156,11 +154,13 @@ def heater_size_w(ua_w_k: float, rise_k: float, margin: float = 0.4) -> float:
 
 
 def stuck_on_rate_k_h(power_w: float, heat_capacity_j_k: float) -> float:
-    """Return how fast a heater that never switches off warms the water, losses apart: P / C.
+    """Return how fast a heater that never switches off warms the water, losses apart, in K/h.
 
     Args:
         power_w: W, at least 0.
         heat_capacity_j_k: J/K, above 0.
+
+    Source: heat balance without losses, P / C.
 
     Raises:
         ValueError: outside those ranges.
@@ -170,11 +170,13 @@ def stuck_on_rate_k_h(power_w: float, heat_capacity_j_k: float) -> float:
 
 
 def stuck_on_rise_k(power_w: float, ua_w_k: float) -> float:
-    """Return how far above the room a constant heat input ends up: P / UA, in K.
+    """Return how far above the room a constant heat input ends up, in K.
 
     Args:
         power_w: W, at least 0: a stuck heater, pumps, lamps.
         ua_w_k: heat loss, W/K, above 0.
+
+    Source: steady heat balance, P / UA.
 
     Raises:
         ValueError: outside those ranges.
@@ -267,6 +269,7 @@ def evaporation_kg_day(
         ValueError: outside those ranges.
     """
     not_negative("area_m2", area_m2, "m²")
+    in_range("t_water_degC", t_water_degC, 0.01, _T_MAX, "°C")
     in_range("t_air_degC", t_air_degC, 0.01, 50.0, "°C")
     in_range("humidity_percent", humidity_percent, 0.0, 100.0, "%")
     in_range("air_speed_m_s", air_speed_m_s, 0.0, 2.0, "m/s")
@@ -287,6 +290,8 @@ def evaporative_cooling_w(evaporation_kg_day: float, latent_kj_kg: float) -> flo
     Args:
         evaporation_kg_day: kg per day, at least 0.
         latent_kj_kg: from `latent_heat_kj_kg`, 2300 to 2600.
+
+    Source: w L; 1 kg per day is 28.2 W.
 
     Raises:
         ValueError: outside those ranges.
@@ -348,29 +353,26 @@ def loss_from_cool_down(
 
     Raises:
         ValueError: outside those ranges; water and room too close to learn from (mean distance
-            under 1 K); or the fit shows no loss (something heated the water).
+            under 1 K); or no loss at all (something heated the water).
     """
     above_zero("heat_capacity_j_k", heat_capacity_j_k, "J/K")
     not_negative("heat_in_w", heat_in_w, "W")
     _check_log(hours, t_water_degC, t_room_degC)
-    start, joule_per_wh = hours[0], 3600.0
+    start, capacity_wh_k = hours[0], heat_capacity_j_k / 3600.0
     lost_wh = [
-        heat_in_w * (hour - start) - heat_capacity_j_k * (t - t_water_degC[0]) / joule_per_wh
+        heat_in_w * (hour - start) - capacity_wh_k * (t - t_water_degC[0])
         for hour, t in zip(hours, t_water_degC, strict=True)
     ]
     distance = [water - room for water, room in zip(t_water_degC, t_room_degC, strict=True)]
     kelvin_hours = running_integral(hours, distance)
     span = hours[-1] - start
     if abs(kelvin_hours[-1]) < span:
-        raise ValueError(
-            f"mean distance to the room = {kelvin_hours[-1] / span:g} K is too small to learn the "
-            "loss from: log a cool-down with at least 1 K"
-        )
+        mean_k = kelvin_hours[-1] / span
+        raise ValueError(f"mean t_water_degC − t_room_degC = {mean_k:g} K must be at least 1 K")
     line = straight_line(kelvin_hours, lost_wh)
     if line.slope <= 0.0:
         raise ValueError(f"the log shows a loss of {line.slope:g} W/K: something heated the water")
-    residual_k = line.residual * joule_per_wh / heat_capacity_j_k
-    return LossFit(line.slope, line.slope_error, residual_k, len(hours))
+    return LossFit(line.slope, line.slope_error, line.residual / capacity_wh_k, len(hours))
 
 
 def _check_water(S: float, t_degC: float) -> None:
@@ -392,11 +394,7 @@ def _check_log(
 ) -> None:
     if not len(hours) == len(t_water_degC) == len(t_room_degC):
         raise ValueError("hours, t_water_degC and t_room_degC differ in length")
-    in_range("number of samples", len(hours), 5, inf)
-    for value in t_water_degC:
-        in_range("t_water_degC", value, -5.0, 60.0, "°C")
-    for value in t_room_degC:
-        in_range("t_room_degC", value, -30.0, 60.0, "°C")
-    for earlier, later in pairwise(hours):
-        if not earlier < later < inf:
-            raise ValueError(f"hours = {later:g} does not come after {earlier:g}")
+    rising("hours", hours, at_least=5)
+    for water, room in zip(t_water_degC, t_room_degC, strict=True):
+        in_range("t_water_degC", water, -5.0, 60.0, "°C")
+        in_range("t_room_degC", room, -30.0, 60.0, "°C")

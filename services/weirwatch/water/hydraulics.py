@@ -80,6 +80,8 @@ def weir_coefficient(flow_m3_s: float, head_m: float, crest_length_m: float) -> 
         head_m: measured above the crest, above 0 to a third of the crest length.
         crest_length_m: above 0.
 
+    Source: `weir_flow_m3_s`, solved for c.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -221,6 +223,8 @@ def pump_k(flow_m3_s: float, head_m: float, shutoff_head_m: float) -> float:
         head_m: 0 to below the shut-off head.
         shutoff_head_m: above 0.
 
+    Source: `pump_head_m`, solved for k.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -320,6 +324,8 @@ def quadratic_operating_point_m3_s(
         static_head_m: lift between the water surfaces, at least 0.
         system_k: loss of pipes, fittings and valves, m/(m³/s)², at least 0.
 
+    Source: H0 − k Q² = z + k_system Q², solved for Q.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -354,6 +360,8 @@ def flow_l_min_from_pulses(frequency_hz: float, pulses_per_l: float) -> float:
         frequency_hz: pulses per second, at least 0.
         pulses_per_l: the meter's K-factor, above 0.
 
+    Source: definition of the K-factor.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -368,6 +376,8 @@ def turnover_per_h(flow_l_h: float, volume_l: float) -> float:
     Args:
         flow_l_h: at least 0.
         volume_l: above 0.
+
+    Source: definition, Q / V.
 
     Raises:
         ValueError: outside those ranges.

@@ -12,7 +12,7 @@ import gsw
 
 from weirwatch.water.fits import running_integral, straight_line
 from weirwatch.water.heat import sea_vapour_pressure_pa
-from weirwatch.water.ranges import above_zero, in_range, not_negative
+from weirwatch.water.ranges import above_zero, in_range, not_negative, rising
 from weirwatch.water.salinity import density_kg_m3
 
 OXYGEN_G_MOL = 31.9988
@@ -148,6 +148,8 @@ def steady_oxygen_mg_L(
         uptake_mg_L_h: of everything alive, 0 to 100 mg/l/h.
         transfer_per_h: above 0.
 
+    Source: dC/dt = k (Cs − C) − r at rest.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -240,8 +242,9 @@ def uptake_from_decline(
     Raises:
         ValueError: outside those ranges, or the log shows no uptake.
     """
-    if len(hours) < 5 or len(hours) != len(oxygen_mg_L):
-        raise ValueError("hours and oxygen_mg_L need the same length, at least 5")
+    rising("hours", hours, at_least=5)
+    if len(hours) != len(oxygen_mg_L):
+        raise ValueError("hours and oxygen_mg_L differ in length")
     for value in oxygen_mg_L:
         _check_balance(value, saturation_mg_L, 0.0, transfer_per_h)
     gained = running_integral(hours, [saturation_mg_L - value for value in oxygen_mg_L])

@@ -11,7 +11,7 @@ from math import inf, log
 from typing import Literal
 
 from weirwatch.water.fits import straight_line
-from weirwatch.water.ranges import in_range, not_negative
+from weirwatch.water.ranges import in_range, not_negative, rising
 
 Scale = Literal["nbs", "total", "free"]
 Verdict = Literal["accept", "warn", "reject"]
@@ -206,6 +206,8 @@ def with_one_point(
         t_degC: 0 to 50.
         scale: of this buffer.
 
+    Source: Nernst equation; Dickson, Sabine & Christian 2007, SOP 6a.
+
     Raises:
         ValueError: outside those ranges.
     """
@@ -273,6 +275,7 @@ def accept(
     Raises:
         ValueError: outside those ranges.
     """
+    _check_calibration(calibration)
     not_negative("age_days", age_days, "days")
     slope, offset = calibration.slope_percent, abs(calibration.offset_mV)
     reject = []
@@ -309,6 +312,7 @@ def ageing(
     Raises:
         ValueError: outside those ranges.
     """
+    rising("days", days, at_least=3)
     for slope in slopes_percent:
         in_range("slopes_percent", slope, 10.0, 120.0, "%")
     in_range("limit_percent", limit_percent, 50.0, 100.0, "%")
@@ -321,8 +325,13 @@ def ageing(
 
 
 def _slope_mV(calibration: Calibration, t_degC: float) -> float:
-    in_range("slope_percent", calibration.slope_percent, 1.0, 200.0, "%")
+    _check_calibration(calibration)
     return calibration.slope_percent / 100.0 * nernst_slope_mV(t_degC)
+
+
+def _check_calibration(calibration: Calibration) -> None:
+    in_range("slope_percent", calibration.slope_percent, 1.0, 200.0, "%")
+    in_range("offset_mV", calibration.offset_mV, -_MV, _MV, "mV")
 
 
 def _check_mV(e_mV: float) -> None:

@@ -1,5 +1,7 @@
 """Range checks: the one way the water functions refuse input they are not valid for."""
 
+from collections.abc import Sequence
+from itertools import pairwise
 from math import inf, isfinite
 
 
@@ -49,3 +51,18 @@ def finite(name: str, value: float, unit: str = "") -> float:
         return value
     suffix = f" {unit}" if unit else ""
     raise ValueError(f"{name} = {value:g}{suffix} is not a finite number")
+
+
+def rising(name: str, values: Sequence[float], at_least: int) -> Sequence[float]:
+    """Return the values if they are finite, each above the one before, and enough.
+
+    Raises:
+        ValueError: too few, not finite, or out of order.
+    """
+    if len(values) < at_least:
+        raise ValueError(f"{name} has {len(values)} values: at least {at_least} are needed")
+    finite(name, values[0])
+    for before, after in pairwise(values):
+        if not before < after < inf:
+            raise ValueError(f"{name} = {after:g} does not come after {before:g}")
+    return values

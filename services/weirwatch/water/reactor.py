@@ -91,6 +91,7 @@ def calcium_mg_L_day(
     Raises:
         ValueError: outside those ranges.
     """
+    _check_waters(effluent_dkh, system_dkh, volume_l)
     in_range("effluent_dkh", effluent_dkh, system_dkh, _EFFLUENT_MOST_DKH, "dKH")
     added = alkalinity_dkh_day(effluent_ml_min, effluent_dkh, system_dkh, volume_l)
     return calcium_with_alkalinity_mg_L(added)
@@ -138,7 +139,8 @@ def effluent_needed_dkh(
     """
     not_negative("demand_dkh_day", demand_dkh_day, "dKH/day")
     above_zero("effluent_ml_min", effluent_ml_min, "ml/min")
-    _check_waters(system_dkh, system_dkh, volume_l)
+    in_range("system_dkh", system_dkh, 0.0, 30.0, "dKH")
+    above_zero("volume_l", volume_l, "l")
     needed = system_dkh + demand_dkh_day * volume_l / (effluent_ml_min * _L_DAY_PER_ML_MIN)
     return in_range("effluent alkalinity needed", needed, 0.0, _EFFLUENT_MOST_DKH, "dKH")
 
@@ -165,6 +167,8 @@ def reactor_share(reactor_dkh_day: float, consumption_dkh_day: float) -> float:
     Args:
         reactor_dkh_day: what it adds, at least 0.
         consumption_dkh_day: what is taken up, above 0.
+
+    Source: ratio of two rates of the same balance.
 
     Raises:
         ValueError: outside those ranges.
