@@ -209,3 +209,19 @@ def test_the_way_to_salvage_that_we_name_works(path: Path) -> None:
     saved = archive.readings(LEVEL.id, T0, T0 + 10**6 * SECOND, None, 10_000)
     assert 4000 < len(saved) < 5001
     archive.close()
+
+
+def test_a_damaged_file_is_never_opened_as_it_is(path: Path) -> None:
+    not_a_database(path)
+    wrong = path.read_bytes()
+    with pytest.raises(PermanentError, match=r"is damaged .*restart the service"):
+        SqliteJournal(path)
+    assert path.read_bytes() == wrong
+
+
+def test_a_damaged_file_that_cannot_be_moved_stays(path: Path) -> None:
+    not_a_database(path)
+    wrong = path.read_bytes()
+    with pytest.raises(PermanentError, match=r"cannot be moved aside .*by hand"):
+        open_journal(path.parent, "no/such/folder")
+    assert path.read_bytes() == wrong
