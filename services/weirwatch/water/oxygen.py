@@ -5,7 +5,7 @@ mg/l/h and working limits are 5 (warn), 4 and 3 mg/l (critical): common practice
 """
 
 from collections.abc import Sequence
-from math import exp, inf, log
+from math import exp, expm1, inf, log1p
 from typing import Literal
 
 import gsw
@@ -183,8 +183,9 @@ def oxygen_after(
     _check_balance(oxygen_mg_L, saturation_mg_L, uptake_mg_L_h, transfer_per_h)
     if transfer_per_h == 0.0:
         return max(0.0, oxygen_mg_L - uptake_mg_L_h * hours)
-    steady = steady_oxygen_mg_L(saturation_mg_L, uptake_mg_L_h, transfer_per_h)
-    return max(0.0, steady + (oxygen_mg_L - steady) * exp(-transfer_per_h * hours))
+    gain = transfer_per_h * saturation_mg_L - uptake_mg_L_h
+    left = -expm1(-transfer_per_h * hours) / transfer_per_h  # exact for the slowest transfer too
+    return max(0.0, oxygen_mg_L * exp(-transfer_per_h * hours) + gain * left)
 
 
 def hours_until_critical(
@@ -217,10 +218,11 @@ def hours_until_critical(
         return 0.0
     if transfer_per_h == 0.0:
         return (oxygen_mg_L - critical_mg_L) / uptake_mg_L_h if uptake_mg_L_h > 0.0 else inf
-    steady = steady_oxygen_mg_L(saturation_mg_L, uptake_mg_L_h, transfer_per_h)
-    if steady >= critical_mg_L:
+    loss_there = uptake_mg_L_h - transfer_per_h * (saturation_mg_L - critical_mg_L)
+    if loss_there <= 0.0:
         return inf
-    return log((oxygen_mg_L - steady) / (critical_mg_L - steady)) / transfer_per_h
+    fall = oxygen_mg_L - critical_mg_L
+    return log1p(transfer_per_h * fall / loss_there) / transfer_per_h
 
 
 def uptake_from_decline(
