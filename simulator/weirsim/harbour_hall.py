@@ -68,7 +68,6 @@ SPEC = PlantSpec(
     loss_w_per_k=45.0,
     evaporation_l_per_day=14.0,
     salinity=35.0,
-    high_float_mm=390.0,
 )
 
 

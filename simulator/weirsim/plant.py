@@ -258,8 +258,10 @@ def _check_overflows(spec: PlantSpec) -> None:
 
 def _check_flows(spec: PlantSpec) -> None:
     pump = spec.pump
-    if min(pump.flow_l_h, pump.static_head_m, pump.pipe_m, pump.pipe_d_m) <= 0.0:
-        raise ValueError(f"pump {pump.id}: flow, static head and pipe must be above 0")
+    if min(pump.flow_l_h, pump.static_head_m, pump.pipe_d_m, pump.outlet_loss_m) <= 0.0:
+        raise ValueError(
+            f"pump {pump.id}: flow, static head, pipe diameter and outlet loss must be above 0"
+        )
     side_l_h = sum(loop.flow_l_h for loop in spec.loops)
     if side_l_h >= pump.flow_l_h:
         raise ValueError(

@@ -73,7 +73,7 @@ class NodeLink:
         self._connection = connection_topic(root, system, node.id)
         self._capacity = buffer_packs
         self._buffer: deque[bytes] = deque()
-        self._on_the_way: set[int] = set()
+        self._on_the_way: dict[int, bytes] = {}  # by message id, in the order they went out
         self._acknowledged: deque[int] = deque()  # filled by the client's thread
         self._client: Client | None = None
         self._running = False
@@ -129,7 +129,7 @@ class NodeLink:
             self._announced = (self._sessions, supply)
             client.publish(self._connection, connection(True, supply, now_us), qos=1, retain=True)
         while self._buffer and len(self._on_the_way) < _WINDOW:
-            self._on_the_way.add(client.publish(self._readings, self._buffer.popleft(), qos=1).mid)
+            self._publish_next(client)
 
     def close(self, now_us: int) -> None:
         """Send what is left, say goodbye and leave; safe to call twice, or before any tend."""
@@ -154,15 +154,18 @@ class NodeLink:
         pause = Event()
         for _ in range(round(_GOODBYE_S / 0.02)):
             while self._buffer and len(self._on_the_way) < _WINDOW:
-                mid = client.publish(self._readings, self._buffer.popleft(), qos=1).mid
-                self._on_the_way.add(mid)
+                self._publish_next(client)
             self._settle()
             if not self._buffer and not self._on_the_way:
                 return
             pause.wait(0.02)
 
+    def _publish_next(self, client: Client) -> None:
+        payload = self._buffer.popleft()
+        self._on_the_way[client.publish(self._readings, payload, qos=1).mid] = payload
+
     def _join(self, supply: str) -> None:
-        client = self._client or self._new_client()
+        client = self._new_client()
         client.will_set(self._connection, connection(False, supply), qos=1, retain=True)
         client.connect_async(*self._address, keepalive=_KEEPALIVE_S)
         client.loop_start()
@@ -178,7 +181,7 @@ class NodeLink:
 
     def _cut(self) -> None:
         """End the TCP connection without DISCONNECT, so that the broker sends the last will."""
-        client = self._client
+        client, self._client = self._client, None
         self._running = False
         if client is None:
             return
@@ -188,11 +191,12 @@ class NodeLink:
                 wire.shutdown(socket.SHUT_RDWR)
         client.loop_stop()
         self._connected = False
+        self._settle()
+        self._buffer.extendleft(reversed(self._on_the_way.values()))  # to be sent again
+        self._on_the_way.clear()
 
     def _lose_power(self) -> None:
         self._cut()
-        self._settle()
-        self._client = None
         self._drop_all()
 
     def _drop_all(self) -> None:
@@ -203,8 +207,7 @@ class NodeLink:
     def _settle(self) -> None:
         while self._acknowledged:
             mid = self._acknowledged.popleft()
-            if mid in self._on_the_way:
-                self._on_the_way.remove(mid)
+            if self._on_the_way.pop(mid, None) is not None:
                 self._delivered += 1
 
     # --- called by the client's own thread ---------------------------------------------------

@@ -12,6 +12,7 @@ from weirwatch.water.hydraulics import weir_head_m
 # reference salinity (Millero et al. 2008). Constant, so that salinity is exactly a dilution.
 SALT_KG_M3 = 1023.343 * 35.16504 / 35.0 / 1000.0
 _FLOOR_DRIES_M3_S = 2.0 * L_H
+_VORTEX_M = 0.02  # water above the intake below which the pump draws some air; no source
 _REFILL_S = 18 * 3600.0  # the keeper looks at the reservoir after work
 
 
@@ -46,6 +47,7 @@ class Waterworks:
         self._reservoir = self.vessels[spec.top_off.reservoir] if spec.top_off else None
         self._work_m = (spec.sump.working_l or 0.0) / 1000.0 / spec.sump.area_m2
         self._intake_m3 = spec.pump.intake_m * spec.sump.area_m2
+        self._vortex_m3 = _VORTEX_M * spec.sump.area_m2
         branches = (*self.circuit.loops, *self.circuit.displays)
         self._lift_m = {branch.feeds: branch.lift_m for branch in branches}
         self._siphons: list[tuple[Vessel, float]] = []  # with the contents up to the outlet, m³
@@ -102,14 +104,16 @@ class Waterworks:
         circuit.solve(self._work_m - sump.level_m)
         wanted = circuit.total_m3_s * dt_s
         left = sump.volume_m3 - self._intake_m3
-        share = 1.0 if wanted <= left else max(0.0, left / wanted)
+        share = min(1.0, left / self._vortex_m3, left / wanted) if left > 0.0 else 0.0
         self.flow_share = share
-        rising = sum(branch.flow_m3_s for branch in circuit.displays) * share * dt_s
-        filling = min(rising, circuit.riser_m3 - self.riser.volume_m3)
-        arriving = share if filling <= 0.0 else share * (1.0 - filling / rising)
-        sump.give(filling, self.riser)
-        for branch in circuit.displays:
-            self._feed(branch.feeds, branch.flow_m3_s * arriving, dt_s)
+        rising = [branch.flow_m3_s * share * dt_s for branch in circuit.displays]
+        total = sum(rising)
+        sump.give(total, self.riser)
+        arriving = max(0.0, self.riser.volume_m3 - circuit.riser_m3)  # it fills before it delivers
+        for branch, part in zip(circuit.displays, rising, strict=True):
+            moved = arriving * part / total if total > 0.0 else 0.0
+            self.riser.give(moved, self.vessels[branch.feeds])
+            self._inflow[branch.feeds] += moved / dt_s
         for branch in circuit.loops:
             self._feed(branch.feeds, branch.flow_m3_s * share, dt_s)
         sump.give(min(upset.floor_leak_m3_s * share * dt_s, sump.volume_m3), self.floor)

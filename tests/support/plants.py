@@ -1,0 +1,54 @@
+"""Small plants for the simulator's tests, and how to run them."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from weirsim.faults import Fault
+from weirsim.harbour_hall import NODES, SPEC
+from weirsim.model import Plant
+from weirsim.plant import DaySpec, PlantSpec, PowerSpec, PumpSpec, VesselSpec
+
+START_US = 1_767_225_600_000_000  # 2026-01-01T00:00:00Z
+STILL = DaySpec(lights_w_per_m2=0.0, room_swing_k=0.0)
+NO_POWER = PowerSpec(circulation_w=0.0, skimmer_w=0.0)
+
+# One display of 2 m² with a crest of 1 m and all of 6000 L/h: the plant of rows 7.6, 7.8 and 7.10
+# of the project's check values (Francis, by formula).
+ONE_DISPLAY = PlantSpec(
+    system="bench",
+    vessels=(
+        VesselSpec("basin", "display", 2000.0, 2.0, 1.2, None, 1.0, 1.0, 0.025),
+        VesselSpec("sump", "sump", 500.0, 1.0, 0.5, working_l=300.0),
+    ),
+    pump=PumpSpec("return", 6000.0, 1.9, 4.5, 6.0, 0.0409, 0.0, minor_k=4.0),
+    day=STILL,
+    power=NO_POWER,
+    start_degc=25.0,
+)
+
+
+def quiet(spec: PlantSpec = SPEC, **changes: object) -> PlantSpec:
+    """Return a plant without lights, swing, evaporation or heat of pumps."""
+    bare = replace(
+        spec,
+        day=STILL,
+        power=NO_POWER,
+        pump=replace(spec.pump, power_w=0.0),
+        evaporation_l_per_day=0.0,
+    )
+    return replace(bare, **changes)  # type: ignore[arg-type]
+
+
+def run(
+    spec: PlantSpec, seconds: float, faults: Sequence[Fault] = (), step_s: float = 2.5
+) -> Plant:
+    """Return a plant that has run for a while."""
+    plant = Plant(spec, START_US, faults, NODES)
+    for _ in range(round(seconds / step_s)):
+        plant.step(step_s)
+    return plant
+
+
+def sump_mm(plant: Plant) -> float:
+    """Return the sump's level in millimetres."""
+    return 1000.0 * plant.works.sump.level_m
