@@ -20,7 +20,10 @@ from weirwatch.domain.rule import Rule
 class Clock(Protocol):
     """The only source of time. A scaled clock runs `speed` times faster than real time."""
 
-    speed: float
+    @property
+    def speed(self) -> float:
+        """How many times faster than real time service time runs."""
+        ...
 
     def now(self) -> Instant:
         """Return service time: utc may jump with the wall clock, mono never goes back."""
@@ -88,6 +91,10 @@ class Transport(Protocol):
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> None:
         """Send one message out."""
+        ...
+
+    def state(self) -> str:
+        """Return the connection's state as a sentence for people."""
         ...
 
     def close(self) -> None:

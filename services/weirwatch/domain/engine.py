@@ -6,12 +6,14 @@ in the same order give the same decisions, whatever the clock on the wall says.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from math import inf
 
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.book import Book, Entry
 from weirwatch.domain.conditions import present_now, shows_saturation
 from weirwatch.domain.deadlines import LATE_AFTER, deadline_due, next_deadline
 from weirwatch.domain.delays import count_deadline, count_ended, reconsider, step
+from weirwatch.domain.hysteresis import quiet_bounds
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.operator import Command, carry_out
 from weirwatch.domain.reading import Quality, Reading
@@ -95,6 +97,15 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
     """
     channel, time = reading.channel, reading.time
     old = state.observed.get(channel)
+    band = state.bands.get(channel)
+    if (
+        band is not None
+        and old is not None
+        and time > old.time
+        and band[0] < reading.value < band[1]
+        and reading.quality is Quality.GOOD
+    ):
+        return Decision((channel, _observe(old, reading, now)))
     own = book.own.get(channel, ())
     if old is not None and time <= old.time:
         turn = Turn(state, book, now)
@@ -169,12 +180,32 @@ def start(
     """Return a state in which every rule of the book has an alarm and its deadlines planned."""
     complete = {rule: alarms.get(rule) or Alarm(rule) for rule in book.entries}
     state = EngineState(complete, observed, now, now if link_up else None)
+    for channel in book.channels:
+        _band(state, book, channel)
     for entry in book.entries.values():
         _plan(state, book, entry)
     return state
 
 
+def _band(state: EngineState, book: Book, channel: str) -> None:
+    """Note between which values a good reading of the channel moves nothing at all."""
+    low, high = -inf, inf
+    for entry in book.own.get(channel, ()):
+        alarm, bounds = state.alarms[entry.rule.id], quiet_bounds(entry.rule.condition)
+        moving = alarm.present or alarm.stands or alarm.count_since is not None
+        if bounds is None or moving:
+            state.bands.pop(channel, None)
+            return
+        low, high = max(low, bounds[0]), min(high, bounds[1])
+    if channel in book.watching:
+        state.bands.pop(channel, None)
+    else:
+        state.bands[channel] = (low, high)
+
+
 def _plan(state: EngineState, book: Book, entry: Entry) -> None:
+    if entry.rule.channel is not None:
+        _band(state, book, entry.rule.channel)
     deadline = next_deadline(Turn(state, book, state.started_at), entry)
     state.agenda.plan(entry.rule.id, entry.rank, None if deadline is None else deadline.due)
 

@@ -5,7 +5,9 @@ value ≥ limit and ceases at value ≤ limit − deadband (with deadband 0: onl
 a low one is mirrored; in between it stays as it was.
 """
 
-from weirwatch.domain.rule import Discrepancy, Side
+from math import inf, nextafter
+
+from weirwatch.domain.rule import Absolute, BadMeasurement, Condition, Discrepancy, Side, SwitchIs
 
 
 def condition_present(
@@ -42,3 +44,30 @@ def expectation_unmet(condition: Discrepancy, was_unmet: bool, value: float) -> 
 def beyond(side: Side, limit: float, value: float) -> bool:
     """Return whether a value is strictly above (HIGH) or below (LOW) a limit; for `while`."""
     return value > limit if side is Side.HIGH else value < limit
+
+
+def quiet_bounds(condition: Condition) -> tuple[float, float] | None:
+    """Return bounds strictly between which a good value leaves an absent condition absent.
+
+    None when the kind has none. Lets a reading of ordinary life pass without evaluating its
+    rules one by one; a test holds it against `condition_present` and `expectation_unmet`.
+    """
+    match condition:
+        case Absolute(Side.HIGH, limit):
+            return -inf, limit
+        case Absolute(Side.LOW, limit):
+            return limit, inf
+        case SwitchIs(value):
+            return _switch_bounds(not value)
+        case Discrepancy(_, expected) if expected is not None:
+            return _switch_bounds(expected)
+        case Discrepancy(_, _, minimum, maximum):
+            return (-inf if minimum is None else minimum, inf if maximum is None else maximum)
+        case BadMeasurement(_, None):
+            return -inf, inf
+        case _:
+            return None
+
+
+def _switch_bounds(on: bool) -> tuple[float, float]:
+    return (0.0, inf) if on else (nextafter(0.0, -1.0), nextafter(0.0, 1.0))

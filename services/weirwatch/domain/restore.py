@@ -19,7 +19,7 @@ class Resumed:
 
     Attributes:
         alarms: by rule, one for every rule of the book that had one.
-        changed: those that differ from what was stored.
+        changed: those to be stored again: they differ, or their rule does.
         closed: rules that no longer exist, to be forgotten.
         events: for the record.
     """
@@ -57,7 +57,11 @@ def resume(
         alarms[rule] = _suppression_again(rule, alarms, book, now)
     closed = tuple(rule for rule in stored if rule not in book.entries)
     events += [_closing(stored[rule], now) for rule in closed]
-    changed = {rule: alarm for rule, alarm in alarms.items() if alarm != stored[rule]}
+    changed = {
+        rule: alarm
+        for rule, alarm in alarms.items()
+        if alarm != stored[rule] or marks.get(rule) != rule_mark(book.entries[rule].rule)
+    }
     return Resumed(alarms, changed, closed, tuple(events))
 
 

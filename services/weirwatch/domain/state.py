@@ -113,6 +113,8 @@ class EngineState:
         link_up_at: since when the broker is connected; None while it is not (then nobody can
             be called silent).
         boundaries: rule → last time-of-day boundary dealt with.
+        bands: channel → bounds strictly between which a good value moves none of its rules;
+            derived from the alarms; no entry: look closer.
     """
 
     alarms: dict[str, Alarm]
@@ -121,6 +123,7 @@ class EngineState:
     link_up_at: Micros | None
     conditions: dict[str, str] = field(default_factory=dict)
     boundaries: dict[str, Micros] = field(default_factory=dict)
+    bands: dict[str, tuple[float, float]] = field(default_factory=dict)
     agenda: Agenda = field(default_factory=Agenda)
 
     def adopt(self, decision: Decision, plan: Callable[[str], None]) -> None:

@@ -141,11 +141,7 @@ class Loop:
             case ConditionRequest(rule, message):
                 self._condition(rule, message, now)
             case LinkRequest(up):
-                self._adopt(decide(self._state, LinkChanged(up, now), self._book))
-                self._builder.service_event(
-                    now, "broker-connected" if up else "broker-disconnected", ""
-                )
-                self._condition("broker-lost", None if up else "no connection to the broker", now)
+                self._link(up, now)
             case ServiceEventRequest(kind, message):
                 self._builder.service_event(now, kind, message)
 
@@ -180,8 +176,18 @@ class Loop:
         if rule is not None:
             self._condition(rule, None if node.connected else offline_sentence(node.node), now)
 
+    def _link(self, up: bool, now: Micros) -> None:
+        if up is not (self._state.link_up_at is not None):
+            kind = "broker-connected" if up else "broker-disconnected"
+            self._builder.service_event(now, kind, "")
+        self._adopt(decide(self._state, LinkChanged(up, now), self._book))
+        self._condition("broker-lost", None if up else "no connection to the broker", now)
+
     def _condition(self, rule: str, message: str | None, now: Micros) -> None:
-        if rule in self._book.entries and self._state.conditions.get(rule) != message:
+        if rule not in self._book.entries:
+            return
+        known = self._state.conditions.get(rule)
+        if message != known or self._state.alarms[rule].present is not (message is not None):
             self._adopt(decide(self._state, ConditionObserved(rule, message, now), self._book))
 
     def _command(self, request: CommandRequest, now: Micros) -> None:

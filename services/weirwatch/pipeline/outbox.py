@@ -13,6 +13,7 @@ log = logging.getLogger(__name__)
 
 BATCH = 50
 LONGEST_PAUSE_S = 300.0
+STORE_PAUSE_S = 2.0
 ALARM_AFTER_ATTEMPTS = 5
 
 
@@ -55,8 +56,7 @@ class Outbox:
         try:
             while not self._stopping:
                 self._news.clear()
-                self._deliver_due(store)
-                self._news.wait(self._patience(store))
+                self._news.wait(self._turn(store))
         finally:
             store.close()
             for notifier in self._notifiers.values():
@@ -70,6 +70,17 @@ class Outbox:
         """End after the delivery under way."""
         self._stopping = True
         self._news.set()
+
+    def _turn(self, store: OutboxStore) -> float:
+        """Deliver what is due; return real seconds until the next look."""
+        try:
+            self._deliver_due(store)
+            return self._patience(store)
+        except TransientError as trouble:
+            # Not marked means sent again under the same id: at least once.
+            self.failures += 1
+            log.warning("outbox.store_busy error=%s", trouble)
+            return STORE_PAUSE_S
 
     def _deliver_due(self, store: OutboxStore) -> None:
         blocked: set[str] = set()

@@ -1,0 +1,344 @@
+"""The core's composition root: makes everything, starts it in order, stops it in reverse."""
+
+import logging
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from weirwatch.config.catalogue import load_catalogue
+from weirwatch.control.server import ControlServer
+from weirwatch.control.web_child import WebChild
+from weirwatch.domain.book import Book, make_ready
+from weirwatch.domain.engine import start as start_engine
+from weirwatch.domain.errors import ConfigError, WeirwatchError
+from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
+from weirwatch.domain.operator import Command
+from weirwatch.domain.restore import resume
+from weirwatch.domain.rule import RuleBook
+from weirwatch.domain.state import EngineState, Observed
+from weirwatch.ingest.broker import OwnBroker, start_broker
+from weirwatch.ingest.codec import Codec
+from weirwatch.ingest.mqtt import MqttTransport
+from weirwatch.notice.console import ConsoleNotifier
+from weirwatch.notice.json_lines import JsonLinesNotifier
+from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.group import GroupBuilder
+from weirwatch.pipeline.health import Health
+from weirwatch.pipeline.inbox import (
+    CommandRequest,
+    ConditionRequest,
+    Inbox,
+    LinkRequest,
+    ServiceEventRequest,
+)
+from weirwatch.pipeline.local_time import duration, local_time
+from weirwatch.pipeline.loop import Loop, LoopParts, answered, offline_sentence
+from weirwatch.pipeline.news import News
+from weirwatch.pipeline.notices import NoticeWriter
+from weirwatch.pipeline.outbox import Outbox
+from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.ports import Clock, Notifier, Restored
+from weirwatch.settings import RecipientSettings, Settings
+from weirwatch.store.lock import WriterLock
+from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_journal import SqliteJournal, open_journal
+from weirwatch.store.sqlite_outbox import SqliteOutbox
+
+log = logging.getLogger(__name__)
+
+COMMAND_WITHIN_S = 10.0
+SHORT_STOP: Micros = 60 * SECOND  # an orderly stop so short is put on record, not alarmed
+OWN_WINDOW = 500
+FOREIGN_WINDOW = 10
+
+
+@dataclass(slots=True)
+class Core:
+    """The running core. Made by `build_core`; `stop` is idempotent.
+
+    Attributes:
+        failed: set when the loop thread died; `failure` then says why.
+    """
+
+    settings: Settings
+    clock: Clock
+    lock: WriterLock
+    journal: SqliteJournal
+    broker: OwnBroker
+    transport: MqttTransport
+    loop: Loop
+    inbox: Inbox
+    outbox: Outbox
+    control: ControlServer
+    web: WebChild | None
+    health: Health
+    failed: threading.Event = field(default_factory=threading.Event)
+    failure: BaseException | None = None
+    _threads: list[threading.Thread] = field(default_factory=list)
+    _stopped: bool = False
+
+    def start(self) -> None:
+        """Start every part: what is told last, what is asked first."""
+        self.control.start()
+        for name, target in (("loop", self._turn), ("outbox", self.outbox.run)):
+            thread = threading.Thread(target=target, name=name, daemon=True)
+            thread.start()
+            self._threads.append(thread)
+        self.transport.start()
+        if self.web is not None:
+            self.web.start()
+
+    def stop(self) -> None:
+        """Stop in reverse; what was received is committed first."""
+        if self._stopped:
+            return
+        self._stopped = True
+        if self.web is not None:
+            self.web.close()
+        self.loop.stop()
+        for thread in self._threads[:1]:
+            thread.join(15.0)
+        self.transport.close()
+        self.outbox.stop()
+        for thread in self._threads[1:]:
+            thread.join(10.0)
+        self.control.close()
+        self.journal.close()
+        self.broker.close()
+        self.lock.release()
+
+    def _turn(self) -> None:
+        try:
+            self.loop.run()
+        except BaseException as failure:
+            log.critical("loop.died error=%s", failure, exc_info=failure)
+            self.failure = failure
+            self.failed.set()
+
+
+def build_core(settings: Settings, clock: Clock, web_argv: list[str] | None = None) -> Core:
+    """Make the core for these settings; nothing is served yet.
+
+    Args:
+        settings: from `weirwatch.config`.
+        clock: the only source of time.
+        web_argv: command line of the web process; None: no web.
+
+    Raises:
+        ConfigError: the data folder is in use or not writable, or a port is taken.
+    """
+    lock = WriterLock(settings.service.data_dir)
+    undo: list[Callable[[], None]] = [lock.release]
+    try:
+        return _build(settings, clock, web_argv, lock, undo)
+    except BaseException:
+        for step in reversed(undo):
+            step()
+        raise
+
+
+def _build(
+    settings: Settings,
+    clock: Clock,
+    web_argv: list[str] | None,
+    lock: WriterLock,
+    undo: list[Callable[[], None]],
+) -> Core:
+    data_dir = settings.service.data_dir
+    stamp = to_rfc3339(clock.now().utc // SECOND * SECOND).replace("-", "").replace(":", "")
+    journal, damage = open_journal(data_dir, stamp)
+    undo.append(journal.close)
+    if damage is not None:
+        print(damage, file=sys.stderr)  # noqa: T201 - the operator must see this
+    restored = journal.restore()
+    numbers = journal.adopt(settings.channels, settings.rules)
+    timekeeper = Timekeeper(clock, restored.alive_at)
+    now = timekeeper.now()
+    book = _book(settings)
+    resumed = resume(restored.alarms, restored.rule_marks, book, now)
+    state = _state(book, dict(resumed.alarms), restored, now)
+
+    catalogue = load_catalogue()
+    writer = NoticeWriter(settings, catalogue)
+    rules = {rule.id: rule for rule in settings.rules}
+    builder = GroupBuilder(rules, numbers, state.alarms, writer, restored.next_seq)
+    builder.resumed(resumed.changed, resumed.closed)
+    for event in resumed.events:
+        builder.event(event)
+    if damage is not None:
+        builder.service_event(now, "damaged-file-moved-aside", damage)
+
+    broker = start_broker(settings.broker, data_dir)
+    undo.append(broker.close)
+    inbox = Inbox()
+    offline_rules = _offline_rules(settings)
+    _conditions_at_start(inbox, restored, offline_rules, settings, now)
+
+    transport = MqttTransport(
+        settings.broker,
+        broker.address,
+        _subscriptions(settings),
+        inbox.put,
+        lambda up: inbox.put(LinkRequest(up)),
+        clock,
+    )
+    outbox = Outbox(
+        lambda: SqliteOutbox(data_dir / FILE_NAME),
+        {r.id: _notifier(r) for r in settings.recipients},
+        clock,
+        lambda message: inbox.put(ConditionRequest("notice-undeliverable", message)),
+    )
+    counters = Counters()
+    web = _web(settings, clock, web_argv, inbox)
+    health = Health(
+        settings=settings,
+        clock=clock,
+        counters=counters,
+        broker=broker.facts,
+        transport=transport,
+        outbox=outbox,
+        state=state,
+        started_at=now,
+        web=web.as_json if web is not None else None,
+        waiting=lambda: len(inbox),
+    )
+
+    def handle(command: Command) -> Mapping[str, Any]:
+        request = CommandRequest(command)
+        inbox.put(request)
+        return answered(request, COMMAND_WITHIN_S)
+
+    control = ControlServer(data_dir / "control.sock", handle, health.as_json, clock)
+    health.listeners = control.counters
+    news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake)
+    loop = Loop(
+        LoopParts(
+            book=book,
+            state=state,
+            journal=journal,
+            decoder=Codec(
+                settings.channels, settings.taps, settings.broker.root, settings.service.skew_future
+            ),
+            transport=transport,
+            clock=clock,
+            timekeeper=timekeeper,
+            builder=builder,
+            inbox=inbox,
+            counters=counters,
+            offline_rules=offline_rules,
+            nodes=restored.nodes,
+            commit_every=settings.service.commit_every,
+            commit_unacked=settings.service.commit_unacked
+            or (OWN_WINDOW if broker.facts.window >= OWN_WINDOW else FOREIGN_WINDOW),
+            told=news.committed,
+        )
+    )
+    return Core(
+        settings,
+        clock,
+        lock,
+        journal,
+        broker,
+        transport,
+        loop,
+        inbox,
+        outbox,
+        control,
+        web,
+        health,
+    )
+
+
+def _book(settings: Settings) -> Book:
+    rules = {rule.id: rule for rule in settings.rules}
+    channels = {channel.id: channel for channel in settings.channels}
+    return make_ready(RuleBook(rules, channels, settings.service.time_zone))
+
+
+def _state(book: Book, alarms: Any, restored: Restored, now: Micros) -> EngineState:
+    observed = {
+        channel: Observed(
+            newest.time,
+            newest.value,
+            newest.quality,
+            newest.reason,
+            newest.time,
+            restored.newest_good[channel].time if channel in restored.newest_good else None,
+            restored.newest_good[channel].value if channel in restored.newest_good else None,
+            newest.time,
+        )
+        for channel, newest in restored.newest.items()
+        if channel in book.channels
+    }
+    return start_engine(alarms, observed, book, now, link_up=False)
+
+
+def _conditions_at_start(
+    inbox: Inbox,
+    restored: Restored,
+    offline_rules: Mapping[str, str],
+    settings: Settings,
+    now: Micros,
+) -> None:
+    """Put what the service itself observes at its start into the inbox, first of all."""
+    inbox.put(LinkRequest(up=False))
+    for node, rule in offline_rules.items():
+        known = restored.nodes.get(node)
+        lost = known is not None and not known.connected
+        inbox.put(ConditionRequest(rule, offline_sentence(node) if lost else None))
+    for rule in ("clock-untrusted", "disk-full", "notice-undeliverable"):
+        inbox.put(ConditionRequest(rule, None))
+    if restored.alive_at is None:
+        inbox.put(ServiceEventRequest("service-started", "first start on a new file"))
+        return
+    away = max(0, now - restored.alive_at)
+    zone = settings.service.time_zone
+    span = f"from {local_time(restored.alive_at, zone)} to {local_time(now, zone)}"
+    how = "stopped in order" if restored.clean_stop else "lost"
+    sentence = f"the service was {how} and away {span} ({duration(away)})"
+    inbox.put(ServiceEventRequest("service-started", sentence))
+    if not restored.clean_stop or away > SHORT_STOP:
+        inbox.put(ConditionRequest("service-was-down", sentence))
+    inbox.put(ConditionRequest("service-was-down", None))
+
+
+def _offline_rules(settings: Settings) -> dict[str, str]:
+    ids = {rule.id for rule in settings.rules}
+    nodes = dict.fromkeys((c.system, c.node) for c in settings.channels)
+    found = {}
+    for system, node in nodes:
+        for ident in (f"node-offline/{system}/{node}", f"node-offline/{node}"):
+            if ident in ids:
+                found[f"{system}/{node}"] = ident
+                break
+    return found
+
+
+def _subscriptions(settings: Settings) -> list[str]:
+    root = settings.broker.root
+    own = [f"{root}/+/+/readings", f"{root}/+/+/connection"]
+    return own + list(dict.fromkeys(tap.topic for tap in settings.taps))
+
+
+def _notifier(recipient: RecipientSettings) -> Notifier:
+    if recipient.kind == "file":
+        if recipient.path is None:
+            raise ConfigError(f'recipient {recipient.id!r}: kind = "file" needs a path')
+        return JsonLinesNotifier(recipient.path)
+    return ConsoleNotifier()
+
+
+def _web(settings: Settings, clock: Clock, argv: list[str] | None, inbox: Inbox) -> WebChild | None:
+    if argv is None:
+        return None
+
+    def told(kind: str, sentence: str) -> None:
+        inbox.put(ServiceEventRequest(kind, sentence))
+
+    pid_file = settings.service.data_dir / "web.pid"
+    return WebChild(argv, (settings.web.host, settings.web.port), pid_file, clock, told)
+
+
+__all__ = ["Core", "WeirwatchError", "build_core"]

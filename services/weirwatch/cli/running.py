@@ -1,0 +1,78 @@
+"""Run a core until a signal, a limit or its death: shared by `serve` and `demo`."""
+
+import logging
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+
+from weirwatch.app import Core
+from weirwatch.domain.errors import WeirwatchError
+from weirwatch.pipeline.inbox import ServiceEventRequest
+
+log = logging.getLogger(__name__)
+
+
+def set_up_logging(level: str) -> None:
+    """Send log lines to standard error."""
+    logging.basicConfig(
+        level=level.upper(),
+        stream=sys.stderr,
+        format="%(asctime)s %(levelname)s %(name)s %(message)s",
+    )
+
+
+def web_argv(config: Path, data_dir: Path, listen: str, clock_json: str) -> list[str]:
+    """Return the command line of the web process."""
+    return [
+        sys.executable,
+        "-m",
+        "weirwatch.web",
+        "--config",
+        str(config),
+        "--data-dir",
+        str(data_dir),
+        "--listen",
+        listen,
+        "--clock",
+        clock_json,
+    ]
+
+
+def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) -> int:
+    """Watch a started core until SIGTERM, SIGINT or `finished`; then stop it.
+
+    Returns:
+        The exit code: 0 after an orderly stop, 1 when the loop died.
+    """
+    stopping = threading.Event()
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        stopping.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, stop)
+    while not (stopping.wait(0.5) or core.failed.is_set() or finished()):
+        _keep_broker(core)
+    if core.failed.is_set():
+        print(  # noqa: T201 - the operator must see this
+            f"weirwatch stopped because its loop died: {core.failure}. Nothing unsaved was "
+            "acknowledged; start it again.",
+            file=sys.stderr,
+        )
+    core.stop()
+    return 1 if core.failed.is_set() else 0
+
+
+def _keep_broker(core: Core) -> None:
+    if core.broker.alive():
+        return
+    try:
+        core.broker.restart()
+        sentence = "our own broker had ended and was started again"
+    except WeirwatchError as trouble:
+        sentence = f"our own broker has ended and cannot be started: {trouble}"
+    log.warning("broker.ended outcome=%s", sentence)
+    core.inbox.put(ServiceEventRequest("broker-ended", sentence))

@@ -1,0 +1,40 @@
+"""`weirwatch serve`: run the service."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(name="serve")(serve_command)
+
+
+def serve_command(
+    config: Annotated[
+        Path, typer.Option(envvar="WEIRWATCH_CONFIG", help="configuration file")
+    ] = Path("weirwatch.toml"),
+    log_level: Annotated[str, typer.Option(help="debug, info, warning or error")] = "info",
+) -> None:
+    """Run the service: receive readings, decide alarms, tell people, serve API and page."""
+    from weirwatch.app import build_core
+    from weirwatch.cli.running import run_until_stopped, set_up_logging, web_argv
+    from weirwatch.clock import SystemClock
+    from weirwatch.config import load
+
+    set_up_logging(log_level)
+    settings = load(config)
+    clock = SystemClock()
+    listen = f"{settings.web.host}:{settings.web.port}"
+    argv = web_argv(config.absolute(), settings.service.data_dir, listen, clock.as_json())
+    core = build_core(settings, clock, argv)
+    try:
+        core.start()
+        typer.echo(f"Weirwatch serves http://{listen}/ ; data in {settings.service.data_dir}")
+        facts = core.broker.facts
+        typer.echo(f"Broker: {facts.kind} at {facts.address}. {facts.limits}")
+        code = run_until_stopped(core)
+    finally:
+        core.stop()
+    raise typer.Exit(code)

@@ -1,0 +1,97 @@
+"""The health document: is the service doing its work, and what has it counted?"""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from weirwatch.domain.alarm import AlarmState
+from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
+from weirwatch.domain.state import EngineState
+from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.outbox import Outbox
+from weirwatch.ports import BrokerFacts, Clock, Transport
+from weirwatch.settings import Settings
+
+HUNG_AFTER: Micros = 10 * SECOND
+
+
+class Health:
+    """Made once; `as_json` may be asked from any thread."""
+
+    def __init__(
+        self,
+        *,
+        settings: Settings,
+        clock: Clock,
+        counters: Counters,
+        broker: BrokerFacts,
+        transport: Transport,
+        outbox: Outbox,
+        state: EngineState,
+        started_at: Micros,
+        web: Callable[[], dict[str, Any]] | None,
+        waiting: Callable[[], int],
+    ) -> None:
+        self._settings = settings
+        self._clock = clock
+        self._counters = counters
+        self._broker = broker
+        self._transport = transport
+        self._outbox = outbox
+        self._state = state
+        self._started_at = started_at
+        self._web = web
+        self._waiting = waiting
+        self.listeners: Callable[[], Mapping[str, int]] = dict
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the document; `status` is "ok" or "degraded" with `problems` in sentences."""
+        problems = self._problems()
+        alarms = list(self._state.alarms.values())
+        committed = self._counters.committed_at
+        return {
+            "status": "degraded" if problems else "ok",
+            "problems": problems,
+            "time": to_rfc3339(self._clock.now().utc),
+            "started_at": to_rfc3339(self._started_at),
+            "committed_at": None if committed is None else to_rfc3339(committed),
+            "broker": {
+                "kind": self._broker.kind,
+                "address": self._broker.address,
+                "limits": self._broker.limits,
+                "connected": self._state.link_up_at is not None,
+                "state": self._transport.state(),
+            },
+            "counts": {
+                **self._counters.as_json(),
+                "waiting": self._waiting(),
+                "mqtt": dict(self._transport.counters()),
+                "listeners": dict(self.listeners()),
+                "notices": {
+                    "delivered": self._outbox.delivered,
+                    "failures": self._outbox.failures,
+                    "given_up": self._outbox.given_up,
+                },
+            },
+            "rules": len(alarms),
+            "standing": sum(alarm.stands for alarm in alarms),
+            "unacknowledged": sum(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in alarms),
+            "web": self._web() if self._web is not None else None,
+        }
+
+    def _problems(self) -> list[str]:
+        found = []
+        if self._state.link_up_at is None:
+            found.append(
+                f"no connection to the MQTT broker at {self._broker.address}: "
+                f"{self._transport.state()}"
+            )
+        if self._counters.last_commit_error:
+            found.append(f"commits fail: {self._counters.last_commit_error}")
+        if self._clock.real_mono() - self._counters.turned_at > HUNG_AFTER:
+            found.append("the loop has not turned for 10 s")
+        found += [
+            f"{rule}: {message}"
+            for rule, message in dict(self._state.conditions).items()
+            if rule != "broker-lost"
+        ]
+        return found
