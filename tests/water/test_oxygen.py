@@ -1,7 +1,7 @@
 import math
 
 import pytest
-from hypothesis import assume, example, given
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from support.references import benson_krause_mg_l, garcia_gordon_ml_l, seawater, t68
@@ -71,6 +71,7 @@ def test_units_agree_with_each_other() -> None:
 
 
 @given(content, uptake, transfer, st.floats(0, 20))
+@settings(deadline=None)
 def test_decline_is_what_a_solver_of_differential_equations_finds(
     now: float, rate: float, k: float, hours: float
 ) -> None:

@@ -39,7 +39,7 @@ def friction_factor(reynolds: float, relative_roughness: float = 0.0) -> float:
 def churchill_friction_factor(reynolds: float, relative_roughness: float = 0.0) -> float:
     """Return the Darcy friction factor of turbulent flow in one explicit step.
 
-    Within 3 % of Colebrook, within 0.5 % for plastic pipe at the flows of a return line.
+    Within 4 % of Colebrook, within 0.5 % for plastic pipe at the flows of a return line.
 
     Args:
         reynolds: 4000 to 1e8.
