@@ -12,7 +12,7 @@ from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.failures import Catalogue
-from weirwatch.domain.instant import SECOND, Instant, Micros, from_rfc3339
+from weirwatch.domain.instant import SECOND, Instant, Micros, from_rfc3339, to_rfc3339
 from weirwatch.domain.reading import Channel, Quality
 from weirwatch.domain.rule import (
     Absolute,
@@ -246,7 +246,7 @@ class FakeCore:
     def health(self) -> Mapping[str, Any]:
         """Return a small document."""
         self._check()
-        return {"status": "good"}
+        return {"status": "ok", "problems": [], "time": to_rfc3339(NOON), "committed_at": None}
 
     @contextlib.contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:

@@ -1,0 +1,115 @@
+"""The home of the web application: routes, errors, guard and the connection to the core."""
+
+import re
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from importlib.metadata import version
+from typing import Any
+
+from fastapi import FastAPI
+from starlette.routing import Route
+from starlette.types import Receive, Scope, Send
+
+from weirwatch.domain.failures import Catalogue
+from weirwatch.ports import Archive, Clock, Core
+from weirwatch.settings import Settings
+from weirwatch.web import openapi, problems
+from weirwatch.web.alarm_routes import alarm_router
+from weirwatch.web.context import Context
+from weirwatch.web.event_routes import HEARTBEAT_S, event_router
+from weirwatch.web.guard import Guard
+from weirwatch.web.live import Live
+from weirwatch.web.reading_routes import channel_router, state_router
+
+PREFIX = "/api/v1"
+
+
+def create_app(
+    settings: Settings,
+    archive: Archive,
+    core: Core,
+    catalogue: Catalogue,
+    clock: Clock,
+    *,
+    on_core_lost: Callable[[], None] | None = None,
+    heartbeat_s: float = HEARTBEAT_S,
+) -> FastAPI:
+    """Return the application; `app.state.live` is its connection to the core.
+
+    Nothing runs before the server starts it. `on_core_lost` is called once, on another thread,
+    when the core has gone; without it the connection is tried again for ever.
+    """
+    live = Live(core, clock, on_core_lost)
+
+    @asynccontextmanager
+    async def lifespan(_: FastAPI) -> AsyncIterator[None]:
+        live.start()
+        try:
+            yield
+        finally:
+            live.close()
+
+    app = FastAPI(
+        title="Weirwatch",
+        summary="Telemetry and alarms of a large living salt-water system.",
+        description="Times are RFC 3339 in UTC. Every error is a problem of RFC 9457.",
+        version=version("weirwatch"),
+        openapi_url=f"{PREFIX}/openapi.json",
+        docs_url=None,  # would load its scripts from elsewhere
+        redoc_url=None,
+        redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
+        lifespan=lifespan,
+    )
+    app.state.live = live
+    context = Context(settings, archive, core, catalogue, clock, live)
+    for router in (
+        state_router(context),
+        channel_router(context),
+        event_router(context, heartbeat_s),
+        alarm_router(context),
+    ):
+        app.include_router(router, prefix=PREFIX)
+    _describe_once(app)
+    app.router.routes.append(Route("/api/{rest:path}", _Rest(app.openapi)))
+    problems.install(app)
+    app.add_middleware(Guard)
+    return app
+
+
+class _Rest:
+    """Answers what no route of the API takes, so that a page mounted at `/` never does."""
+
+    def __init__(self, describe: Callable[[], dict[str, Any]]) -> None:
+        self._describe = describe
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        path = scope["path"]
+        matching = {
+            template: operations
+            for template, operations in self._describe()["paths"].items()
+            if re.fullmatch(re.sub(r"\\{.*?\\}", ".+", re.escape(template)), path)
+        }
+        # The longest says most: alarms/{id}/reset is an alarms/{id} as well, ids have slashes.
+        closest = matching[max(matching, key=len)] if matching else ()
+        allowed = sorted(method.upper() for method in closest)
+        if allowed and scope["method"] not in allowed:
+            answer = problems.problem(
+                problems.METHOD_NOT_ALLOWED,
+                f"{scope['method']} is not for {path}",
+                headers={"Allow": ", ".join(allowed)},
+            )
+        else:
+            answer = problems.problem(
+                problems.NOT_FOUND, f"nothing at {path}; see {PREFIX}/openapi.json"
+            )
+        await answer(scope, receive, send)
+
+
+def _describe_once(app: FastAPI) -> None:
+    def describe() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = openapi.document(app)
+        return app.openapi_schema
+
+    app.openapi = describe  # type: ignore[method-assign]
