@@ -15,6 +15,7 @@ from weirwatch.config.problems import Problem
 from weirwatch.config.rule_checks import Known, check_rules
 from weirwatch.config.suppression import check_suppression
 from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.failures import Catalogue
 from weirwatch.settings import Settings
 
 __all__ = ["Overrides", "Report", "check", "load"]
@@ -33,39 +34,47 @@ class Report:
     warnings: tuple[str, ...] = ()
 
 
-def load(path: Path, overrides: Overrides | None = None) -> Settings:
+def load(
+    path: Path, overrides: Overrides | None = None, catalogue: Catalogue | None = None
+) -> Settings:
     """Return the settings of a configuration file.
 
     Args:
         path: the TOML file; relative paths in it start at its folder.
         overrides: what a command's options say louder than the file.
+        catalogue: the failures; None: those that ship with this version.
 
     Raises:
         ConfigError: with every mistake of the file.
     """
-    read, errors = _read(path, overrides)
+    bold = _bold_by_failure(catalogue)
+    read, errors = _read(path, overrides, bold)
     if errors:
         raise ConfigError(errors)
-    return settings_of(read, _bold_by_failure(), path)
+    return settings_of(read, bold, path)
 
 
-def check(path: Path, overrides: Overrides | None = None) -> Report:
-    """Return every mistake of the file or, without any, every doubt."""
+def check(
+    path: Path, overrides: Overrides | None = None, catalogue: Catalogue | None = None
+) -> Report:
+    """Return every mistake of the file or, without any, every doubt; arguments as of `load`."""
+    bold = _bold_by_failure(catalogue)
     try:
-        read, errors = _read(path, overrides)
+        read, errors = _read(path, overrides, bold)
     except ConfigError as error:
         return Report(errors=tuple(error.problems))
     if errors:
         return Report(errors=tuple(errors))
-    bold = _bold_by_failure()
     doubts = advise(read, all_rules(read, bold), bold)
-    return Report(warnings=tuple(doubt.sentence(str(path)) for doubt in doubts))
+    return Report(warnings=tuple(_sentences([*doubts], read, path)))
 
 
-def _read(path: Path, overrides: Overrides | None) -> tuple[Draft, list[str]]:
+def _read(
+    path: Path, overrides: Overrides | None, bold: Mapping[str, bool]
+) -> tuple[Draft, list[str]]:
     document = (overrides or Overrides()).on(read_document(path))
     read = draft(document, path.absolute().parent)
-    known = Known.of(read, _bold_by_failure())
+    known = Known.of(read, bold)
     problems = [
         *read.problems,
         *check_tables(read),
@@ -73,16 +82,20 @@ def _read(path: Path, overrides: Overrides | None) -> tuple[Draft, list[str]]:
         *check_rules(known),
         *check_suppression(known, builtins_of(read)),
     ]
+    return read, _sentences(problems, read, path)
+
+
+def _sentences(problems: list[Problem], read: Draft, path: Path) -> list[str]:
+    """Return each once, in the order of the file, so that all about one table stands together."""
     problems.sort(key=lambda problem: _position(problem, read.places))
-    return read, list(dict.fromkeys(problem.sentence(str(path)) for problem in problems))
+    return list(dict.fromkeys(problem.sentence(str(path)) for problem in problems))
 
 
 def _position(problem: Problem, places: Sequence[str]) -> int:
-    """Return the place in the file, so that all about one table stands together."""
     found = [at for at, place in enumerate(places) if problem.where.startswith(place)]
     return max(found, key=lambda at: len(places[at]), default=len(places))
 
 
-def _bold_by_failure() -> Mapping[str, bool]:
-    failures = load_catalogue().failures
+def _bold_by_failure(catalogue: Catalogue | None) -> Mapping[str, bool]:
+    failures = (catalogue or load_catalogue()).failures
     return {failure.id: failure.bold for failure in failures.values()}

@@ -42,7 +42,7 @@ def _channel(entry: Entry[ChannelConfig], draft: Draft) -> Iterator[Problem]:
     system = channel.id.split("/")[0]
     if entry.whole("id") and system not in draft.ids["system"] and draft.ids["system"]:
         cure = did_you_mean(system, draft.ids["system"])
-        yield Problem(entry.at("id"), f"names a system {system!r} that is not there", cure)
+        yield Problem(entry.at("id"), f'names a system "{system}" that is not there', cure)
     if entry.whole("quantity", "unit"):
         found = unit_fault(channel.quantity, channel.unit)
         if found is not None:

@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 
 from weirwatch.config.problems import fault
 from weirwatch.config.values import (
+    LOOPBACK,
     AnyText,
     ChannelId,
     FilePath,
@@ -40,7 +41,6 @@ from weirwatch.settings import (
     WebSettings,
 )
 
-_LOOPBACK = ("127.0.0.1", "::1", "localhost")
 _SILENT_FACTOR = 3  # silent after so many missed readings
 
 
@@ -65,7 +65,7 @@ def _broker_url(text: str) -> str:
 
 
 def _loopback(text: str) -> str:
-    if parse_listen(text)[0] not in _LOOPBACK:
+    if parse_listen(text)[0] not in LOOPBACK:
         raise fault(
             "is open to other machines, and access rights do not exist yet",
             'Listen on this machine only, as "127.0.0.1:8080"',

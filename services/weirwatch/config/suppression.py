@@ -93,19 +93,20 @@ def circles(edges: Mapping[str, Iterable[str]]) -> Iterator[tuple[str, ...]]:
     """Yield each circle of a graph that a walk in depth meets, without recursion."""
     done: set[str] = set()
     for start in edges:
-        path: list[str] = []
-        stack = [(start, iter(edges[start]))] if start not in done else []
-        path.extend(node for node, _ in stack)
-        while stack:
-            following = next(stack[-1][1], None)
+        path: dict[str, Iterator[str]] = {}  # in order; what of each is still to be followed
+        if start not in done:
+            path[start] = iter(edges[start])
+        while path:
+            node = next(reversed(path))
+            following = next(path[node], None)
             if following is None:
-                done.add(path.pop())
-                stack.pop()
+                done.add(node)
+                del path[node]
             elif following in path:
-                yield tuple(path[path.index(following) :])
+                walked = list(path)
+                yield tuple(walked[walked.index(following) :])
             elif following in edges and following not in done:
-                path.append(following)
-                stack.append((following, iter(edges[following])))
+                path[following] = iter(edges[following])
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from weirwatch.config.problems import did_you_mean, fault
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}")
 _CHANNEL_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]{0,127}")  # SenML names, RFC 8428 4.5.1
 _CLOCK = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])")
+LOOPBACK = ("127.0.0.1", "::1", "localhost")  # this machine only
 _YEAR_S = 366 * 86_400
 
 # Second level of our own topics: no system may be called so, nor a node so within its system.
