@@ -44,6 +44,7 @@ from weirwatch.settings import (
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
+from weirwatch.store.sqlite_outbox import SqliteOutbox
 from weirwatch.web.app import create_app
 from weirwatch.web.page import mount
 
@@ -236,6 +237,7 @@ class World:
         self.path = folder / FILE_NAME
         self.commands: list[Command] = []
         self.answers: bool | None = True
+        self.problems: list[str] = []
         self.alarms: dict[str, Alarm] = {}
         self._seq = itertools.count(1)
         self._lock = threading.Lock()
@@ -309,6 +311,15 @@ class World:
     def add(self, group: Group) -> None:
         self._commit(group)
 
+    def deliver(self, notice: str) -> None:
+        """A notice has been taken by its recipient."""
+        with self._lock:
+            outbox = SqliteOutbox(self.path)
+            try:
+                outbox.delivered(notice, self.now())
+            finally:
+                outbox.close()
+
     def _numbers(self) -> Mapping[str, int]:
         with self._lock:
             journal = SqliteJournal(self.path)
@@ -358,7 +369,8 @@ class World:
     def health(self) -> Mapping[str, Any]:
         self._answer()
         return {
-            "status": "ok",
+            "status": "degraded" if self.problems else "ok",
+            "problems": list(self.problems),
             "broker": {
                 "kind": "own mosquitto",
                 "address": "127.0.0.1:1883",
@@ -443,7 +455,7 @@ class Server:
         self._socket = socket.create_server(("127.0.0.1", port))
         self.url = f"http://127.0.0.1:{self._socket.getsockname()[1]}/"
         self._server = uvicorn.Server(
-            uvicorn.Config(app, log_level="warning", ws="websockets-sansio", lifespan="on")
+            uvicorn.Config(app, log_config=None, lifespan="on", timeout_graceful_shutdown=2)
         )
         self._thread = threading.Thread(target=self._server.run, args=([self._socket],))
 

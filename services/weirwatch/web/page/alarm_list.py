@@ -126,7 +126,7 @@ def _alarm_words(
         form=_form(alarm),
         state=words.state_words(alarm, now, fixture.zone),
         aside=words.service_words(alarm, now, fixture.zone),
-        channel=_channel_words(channel, fixture),
+        channel=channel_words(channel, fixture),
         value=_value_now(alarm, channel, sight, now),
         limit=_limit(rule, channel),
         since=since if _raised(alarm) else "",
@@ -163,11 +163,14 @@ def _message(alarm: Alarm) -> str:
     return (first + alarm.message).strip()
 
 
-def _channel_words(channel: Channel | None, fixture: Fixture) -> str:
+def channel_words(channel: Channel | None, fixture: Fixture) -> str:
+    """Return a channel's name with its vessel; empty for none."""
     if channel is None:
         return ""
     vessel = _vessel_title(channel, fixture)
-    return f"{vessel}: {channel.label}" if vessel else channel.label
+    if not vessel or channel.label.lower().startswith(vessel.lower()):
+        return channel.label
+    return f"{vessel}: {channel.label}"
 
 
 def _vessel_title(channel: Channel, fixture: Fixture) -> str:

@@ -8,6 +8,7 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.rule import Absolute, Forecast
 from weirwatch.ports import Bucket
 from weirwatch.web.page import trend, words
+from weirwatch.web.page.alarm_list import channel_words
 from weirwatch.web.page.parts import Words, box
 from weirwatch.web.page.sight import Fixture
 
@@ -52,7 +53,7 @@ class TrendDialog:
         """Show a channel's chart."""
         self._channel = channel
         known = self._fixture.channels[channel]
-        self._title.set_text(known.label)
+        self._title.set_text(channel_words(known, self._fixture))
         self._summary.say("Reading…")
         self._dialog.open()
         await self._draw()

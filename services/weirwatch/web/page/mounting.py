@@ -6,7 +6,10 @@ from importlib.resources import files
 from typing import Any
 
 from fastapi import FastAPI
+from nicegui import app as framework
 from nicegui import ui
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
 
 from weirwatch.domain.failures import Catalogue, SafetyCard
 from weirwatch.ports import Archive, Clock, Core
@@ -42,6 +45,7 @@ def mount(
         known = catalogue.failures.get(failure)
         return known.card if known else None
 
+    _renew_framework()
     fixed = fixture(settings, card_of)
     watch = Watch(archive, core, clock)
     style, script = _asset("page.css"), _asset("page.js")
@@ -63,6 +67,17 @@ def mount(
         show_welcome_message=False,
     )
     _run_beside(app, watch)
+
+
+def _renew_framework() -> None:
+    """Make the framework's one application ready to be mounted, also a second time (in tests)."""
+    framework.user_middleware.clear()
+    framework.middleware_stack = None
+    framework.add_exception_handler(404, _nothing_here)
+
+
+def _nothing_here(request: Request, _: Exception) -> Response:
+    return PlainTextResponse(f"Nothing at {request.url.path}. The page is at /.\n", 404)
 
 
 def _asset(name: str) -> str:

@@ -34,6 +34,7 @@ def overall_of(sight: Sight, fixture: Fixture, now: Micros) -> Overall:
     parts = [
         *_lost_parts(sight, fixture, now),
         *_alarm_parts(act),
+        *_problem_parts(sight),
         *_channel_parts(sight, fixture, now),
         *_aside_parts(sight, aside),
     ]
@@ -55,19 +56,18 @@ def _lost_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
     parts = []
     if sight.core_lost_at is not None:
         parts.append("The core does not answer.")
+    elif not sight.health:
+        parts.append("The core has not answered yet.")
     if sight.record_lost_at is not None:
         since = words.since_words(sight.record_lost_at, now, fixture.zone)
         parts.append(f"The record cannot be read {since}.")
-    if broker_connected(sight) is False:
-        parts.append("No connection to the broker.")
     return parts
 
 
-def broker_connected(sight: Sight) -> bool | None:
-    """Return whether the core is connected to the broker; None when it does not say."""
-    broker = sight.health.get("broker")
-    connected = broker.get("connected") if isinstance(broker, Mapping) else None
-    return connected if isinstance(connected, bool) else None
+def _problem_parts(sight: Sight) -> list[str]:
+    """Return what the core itself finds wrong, as sentences."""
+    problems = sight.health.get("problems") or ()
+    return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in map(str, problems)]
 
 
 def broker_words(sight: Sight) -> str:

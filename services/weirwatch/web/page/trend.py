@@ -1,5 +1,6 @@
 """Home of one channel's small chart: from buckets to chart options and one sentence, purely."""
 
+import math
 from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -10,6 +11,7 @@ from weirwatch.ports import Bucket
 from weirwatch.web.page import words
 
 POINTS = 180
+_CALM_STEPS = 20  # the scale shows at least so many steps of the resolution
 
 _INK, _MUTED, _LINE, _BAND = "var(--ww-ink)", "var(--ww-muted)", "var(--ww-rule)", "var(--ww-water)"
 
@@ -26,7 +28,8 @@ def summary(buckets: Sequence[Bucket], channel: Channel) -> str:
     high = max(bucket.maximum for bucket in buckets)
     return (
         f"Lowest {words.value_words(channel, low)}, mean {words.value_words(channel, mean)}, "
-        f"highest {words.value_words(channel, high)}; {count} readings."
+        f"highest {words.value_words(channel, high)}, of {count} readings. "
+        "Line: mean; band: lowest to highest."
     )
 
 
@@ -65,10 +68,9 @@ def options(
         },
         "yAxis": {
             "type": "value",
-            "scale": not channel.is_switch,
             "axisLabel": {"color": _MUTED},
             "splitLine": {"lineStyle": {"color": _LINE}},
-            **({"min": 0, "max": 1, "interval": 1} if channel.is_switch else {}),
+            **_scale(buckets, channel),
         },
         "series": [
             _series(
@@ -97,6 +99,28 @@ def options(
             ),
         ],
     }
+
+
+def _scale(buckets: Sequence[Bucket], channel: Channel) -> dict[str, float]:
+    """Return a scale of round steps, never so fine that a probe's noise looks like a storm."""
+    if channel.is_switch:
+        return {"min": 0, "max": 1, "interval": 1}
+    if not buckets:
+        return {}
+    low = min(bucket.minimum for bucket in buckets)
+    high = max(bucket.maximum for bucket in buckets)
+    least = _CALM_STEPS * (channel.resolution or 10.0 ** -words.decimals(channel))
+    middle, span = (low + high) / 2, max(high - low, least)
+    step = _round_step(span / 4)
+    bottom = math.floor((middle - span / 2) / step) * step
+    top = math.ceil((middle + span / 2) / step) * step
+    return {"min": round(bottom, 9), "max": round(top, 9), "interval": step}
+
+
+def _round_step(step: float) -> float:
+    """Return the next of 1, 2, 5 times a power of ten."""
+    power = float(10.0 ** math.floor(math.log10(step)))
+    return next(round(n * power, 9) for n in (1, 2, 5, 10) if n * power >= step * (1 - 1e-9))
 
 
 def _rows(

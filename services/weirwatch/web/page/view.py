@@ -44,7 +44,7 @@ class PageView:
         sight, now = watch.sight(), clock.now().utc
         with box("header", "ww-top"):
             self._header()
-        with box("main", "ww-main-part"):
+        with box("div", "ww-main-part"):
             self._alarms = AlarmPanel(self._send)
             with box("div", "ww-left"):
                 self._water = WaterPanel(places(sight, fixture, now), self._open_trend)

@@ -1,0 +1,126 @@
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from support.page_world import LEVEL, World
+
+from weirwatch.ports import Group, Notice
+from weirwatch.web.page.sight import Sight
+from weirwatch.web.page.watch import SHOWN, Watch
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    world = World(tmp_path)
+    yield world
+    world.close()
+
+
+@pytest.fixture
+def watch(world: World) -> Iterator[Watch]:
+    watch = Watch(world.archive, world, world.clock)
+    yield watch
+    world.answers = world.answers if world.answers is not None else False
+    watch.close()
+
+
+def wait_for(watch: Watch, test: Callable[[Sight], object], within_s: float = 10.0) -> Sight:
+    deadline = time.monotonic() + within_s
+    while not test(watch.sight()):
+        assert time.monotonic() < deadline, watch.sight()
+        time.sleep(0.02)
+    return watch.sight()
+
+
+def level_of(sight: Sight) -> float | None:
+    newest = sight.newest.get(LEVEL)
+    return newest.value if newest else None
+
+
+def test_close_is_safe_before_start_and_twice(watch: Watch) -> None:
+    watch.close()
+    watch.close()
+
+
+def test_it_finds_what_stands_in_the_record(world: World, watch: Watch) -> None:
+    world.read({LEVEL: 333})
+    world.raise_alarm("floor-leak", 0.0, "wet")
+    watch.start()
+    seen = wait_for(watch, lambda sight: sight.seen and sight.health)
+    assert seen.alarms["floor-leak"].message == "wet"
+    assert seen.newest[LEVEL].value == 333
+    assert [stored.event.kind for stored in seen.events] == ["raised"]
+    assert [notice.state for notice in seen.notices] == ["delivered"]
+    assert seen.core_lost_at is None
+
+
+def test_news_arrive_by_themselves(world: World, watch: Watch) -> None:
+    watch.start()
+    wait_for(watch, lambda sight: sight.seen)
+    time.sleep(0.3)  # the first look is over; from now on only news make it look before 5 s
+    world.raise_alarm("floor-leak", 0.0, "wet")
+    wait_for(watch, lambda sight: "floor-leak" in sight.alarms, within_s=3)
+    world.read({LEVEL: 341})
+    wait_for(watch, lambda sight: level_of(sight) == 341, within_s=3)
+
+
+def test_the_same_sight_means_nothing_happened(world: World, watch: Watch) -> None:
+    world.read()
+    watch.start()
+    wait_for(watch, lambda sight: sight.seen and sight.health)
+    time.sleep(0.5)
+    before = watch.sight()
+    watch.nudge()
+    time.sleep(0.5)
+    assert watch.sight() is before
+
+
+def test_a_lost_core_is_known_with_its_time_and_comes_back(world: World, watch: Watch) -> None:
+    world.answers = False
+    before = world.now()
+    watch.start()
+    lost = wait_for(watch, lambda sight: sight.core_lost_at is not None).core_lost_at
+    assert lost is not None
+    assert before <= lost <= world.now()
+    assert wait_for(watch, lambda sight: sight.seen).core_lost_at == lost  # the record goes on
+    world.answers = True
+    wait_for(watch, lambda sight: sight.core_lost_at is None and sight.health)
+    world.raise_alarm("floor-leak", 0.0, "wet")
+    wait_for(watch, lambda sight: "floor-leak" in sight.alarms)
+
+
+@pytest.mark.slow
+def test_a_hung_core_is_lost_too_and_holds_up_nothing(world: World, watch: Watch) -> None:
+    world.read()
+    watch.start()
+    wait_for(watch, lambda sight: sight.seen and sight.health)
+    world.answers = None
+    wait_for(watch, lambda sight: sight.core_lost_at is not None, within_s=15)
+    world.raise_alarm("floor-leak", 0.0, "wet")
+    wait_for(watch, lambda sight: "floor-leak" in sight.alarms)  # read from the file
+
+
+def test_a_record_that_cannot_be_read_is_said(world: World, watch: Watch) -> None:
+    world.archive.close()
+    watch.start()
+    wait_for(watch, lambda sight: sight.record_lost_at is not None)
+
+
+def test_only_the_newest_notices_are_kept_and_their_state_follows(
+    world: World, watch: Watch
+) -> None:
+    made = [Notice(f"n{i}", 1, "file", world.now(), f"notice {i}", {}) for i in range(SHOWN + 20)]
+    world.raise_alarm("floor-leak", 0.0, "wet")
+    world.add(Group(notices=made))
+    watch.start()
+    seen = wait_for(watch, lambda sight: sight.seen)
+    assert len(seen.notices) == SHOWN
+    assert seen.notices[0].text == f"notice {SHOWN + 19}"
+    world.deliver("n60")
+    watch.nudge()
+
+    def delivered(sight: Sight) -> bool:
+        return {n.id: n.state for n in sight.notices}["n60"] == "delivered"
+
+    wait_for(watch, delivered)

@@ -1,0 +1,328 @@
+"""The page in a real Chromium, against a real store and a scripted core."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from support.browser import Browser, browser
+from support.page_world import LEVEL, MINUTE, RETURN, ROOM, Server, World, trouble
+
+from weirwatch.domain.alarm import Alarm, AlarmState
+from weirwatch.ports import Command
+
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
+
+PHONE, DESK = (390, 844), (1280, 900)
+
+
+@pytest.fixture
+def world(tmp_path: Path) -> Iterator[World]:
+    world = World(tmp_path)
+    world.read()
+    yield world
+    world.close()
+
+
+@pytest.fixture(scope="module")
+def window() -> Iterator[Browser]:
+    with browser() as window:
+        yield window
+
+
+@pytest.fixture
+def server(world: World, window: Browser) -> Iterator[Server]:
+    server = Server(world)
+    server.start()
+    yield server
+    world.answers = world.answers if world.answers is not None else False
+    window.go("about:blank")  # an open page would keep the server waiting
+    server.close()
+
+
+def visit(window: Browser, server: Server, size: tuple[int, int] = PHONE) -> Browser:
+    window.size(*size, mobile=size == PHONE)
+    window.go("about:blank")
+    window.log()
+    window.go(server.url)
+    window.wait_for("return document.querySelector('.ww-overall p')?.innerText.length > 0")
+    window.run("localStorage.clear(); sessionStorage.clear()")
+    return window
+
+
+def test_all_quiet(window: Browser, server: Server, world: World) -> None:
+    visit(window, server)
+    world.read()
+    window.wait_for_text("All quiet.", ".ww-overall")
+    assert window.text("h1") == "Harbour Hall"
+    assert "own mosquitto at 127.0.0.1:1883" in window.text(".ww-broker")
+    assert window.run("return document.documentElement.lang") == "en-GB"
+    assert not window.run("return document.querySelector('.ww-alarms').offsetParent")
+    levels = window.run(
+        "return [...document.querySelectorAll('.ww-flow svg')].map(e => e.ariaLabel)"
+    )
+    assert [label.split(":")[0] for label in levels] == [
+        "North", "South", "Refuge", "Sump", "Top-off reservoir",
+    ]  # fmt: skip
+    assert "1\N{NARROW NO-BREAK SPACE}167" in window.text("[data-channel$=north-level]")
+    assert window.log() == []
+
+
+def test_alarms_come_first_and_say_what_to_do(
+    window: Browser, server: Server, world: World
+) -> None:
+    trouble(world)
+    world.read({RETURN: 0, ROOM: 28.4})
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    rules = window.run(
+        "return [...document.querySelectorAll('[data-rule]')].map(e => e.dataset.rule)"
+    )
+    assert rules == ["floor-leak", "return-flow-lost", "reactor-flow-lost", "room-too-hot"]
+    leak = window.text("[data-rule=floor-leak]")
+    first, own = leak.index("Stay out if the floor is wet."), leak.index("The main switch is in")
+    assert leak.index("Critical") < leak.index("since") < first < own
+    assert own < leak.index("Safety card") < leak.index("Acknowledge")
+    assert "Kari is on the way" in window.text("[data-rule=return-flow-lost]")
+    assert "Shelved until" in window.text("[data-rule=room-too-hot]")
+    assert "1 critical alarm, not acknowledged." in window.text(".ww-overall")
+    water = window.run("return document.querySelector('.ww-flow').getBoundingClientRect().top")
+    assert water > window.run(
+        "return document.querySelector('[data-rule=room-too-hot]').getBoundingClientRect().bottom"
+    )
+
+
+@pytest.mark.parametrize("size", [PHONE, (320, 700), DESK])
+def test_nothing_is_wider_than_the_screen_and_every_target_fits_a_thumb(
+    window: Browser, server: Server, world: World, size: tuple[int, int]
+) -> None:
+    trouble(world)
+    visit(window, server, size)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    window.run("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+    assert window.run("return document.documentElement.scrollWidth") <= size[0]
+    small = window.run(  # WCAG 2.2, 2.5.5 Target Size (Enhanced): 44 CSS pixels
+        "return [...document.querySelectorAll('button, summary, input, a')]"
+        ".filter(e => e.offsetParent && e.getBoundingClientRect().height < 44)"
+        ".map(e => e.outerHTML)"
+    )
+    assert small == []
+
+
+def test_acknowledge_reaches_the_core_with_comment_and_name(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    window.type("[data-keep=operator]", "Kari <b>")
+    form = "[data-rule=floor-leak] [data-command=acknowledge]"
+    window.type(f"{form} [name=comment]", "on the way & calling")
+    window.type(f"{form} [name=check_in_minutes]", "20")
+    window.click(f"{form} button")
+    window.wait_for_text("acknowledged by Kari <b> at", "[data-rule=floor-leak]")
+    assert world.commands == [
+        Command("acknowledge", "floor-leak", "Kari <b>", "on the way & calling", None, 20.0)
+    ]
+    assert "is on the way, to report by" in window.text("[data-rule=floor-leak]")
+    window.wait_for("return !document.querySelector(arguments[0]).offsetParent", form)
+    assert window.value(f"{form} [name=comment]") == ""
+    # The name belongs to the browser: the next visit knows it.
+    window.go(server.url)
+    window.wait_for("return document.querySelector('[data-keep=operator]')?.value === 'Kari <b>'")
+
+
+def test_without_a_name_the_page_is_on_record(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.raise_alarm("room-too-hot", 29.0, "29 °C")
+    visit(window, server)
+    window.wait_for_text("Room too hot", ".ww-alarms")
+    window.click("[data-rule=room-too-hot] .ww-more summary")
+    form = "[data-rule=room-too-hot] [data-command=shelve]"
+    window.type(f"{form} [name=minutes]", "90")
+    window.click(f"{form} button")
+    window.wait_for_text("Shelved until", ".ww-aside")
+    assert world.commands == [Command("shelve", "room-too-hot", "page", "", 90.0, None)]
+    window.click("[data-rule=room-too-hot] [data-command=unshelve] button")
+    window.wait_for_text("Stands, not acknowledged", "[data-rule=room-too-hot]")
+    window.wait_for("return !document.querySelector('.ww-aside').offsetParent")
+
+
+def test_a_refused_command_is_explained_and_keeps_the_text(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    world.answers = False
+    form = "[data-rule=floor-leak] [data-command=acknowledge]"
+    window.type(f"{form} [name=comment]", "I am there")
+    window.click(f"{form} button")
+    window.wait_for_text("Not done: the service does not run", "[data-rule=floor-leak]")
+    assert window.value(f"{form} [name=comment]") == "I am there"
+    assert world.commands == []
+    window.wait_for_text("The core does not answer since", ".ww-top")
+
+
+def test_live_without_reload_and_without_losing_what_is_typed(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.raise_alarm("return-flow-lost", 0.0, "0 L/h", ago=MINUTE)
+    visit(window, server)
+    window.wait_for_text("Return flow lost", ".ww-alarms")
+    window.run("window.notReloaded = true")
+    window.click("[data-rule=return-flow-lost] .ww-card summary")
+    form = "[data-rule=return-flow-lost] [data-command=acknowledge]"
+    window.type(f"{form} [name=comment]", "half a sen")
+
+    world.read({LEVEL: 352, RETURN: 0})
+    window.wait_for_text("352", f"[data-channel='{LEVEL}']")
+    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")  # goes before the other one
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    window.wait_for_text("Water on the floor: raised", ".ww-right")
+    window.wait_for("return document.title.startsWith('1 critical alarm')")
+
+    window.type(f"{form} [name=comment]", "tence")
+    assert window.value(f"{form} [name=comment]") == "half a sentence"
+    assert window.run("return document.querySelector('[data-rule=return-flow-lost] .ww-card').open")
+    rules = window.run(
+        "return [...document.querySelectorAll('[data-rule]')].map(e => e.dataset.rule)"
+    )
+    assert rules == ["floor-leak", "return-flow-lost"]
+    world.set_alarm(Alarm("floor-leak", AlarmState.NORMAL), "returned")
+    window.wait_for("return !document.querySelector('[data-rule=floor-leak]')")
+    assert window.run("return window.notReloaded") is True
+    assert window.log() == []
+
+
+def test_while_nothing_happens_nothing_but_the_clock_is_touched(
+    window: Browser, server: Server, world: World
+) -> None:
+    trouble(world)
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    world.read()
+    window.wait_for_text("own mosquitto", ".ww-broker")
+    before = window.text(".ww-clock")
+    window.run(
+        "window.touched = [];"
+        "new MutationObserver((all) => all.forEach(({target}) => window.touched.push("
+        "(target.nodeType === 3 ? target.parentElement : target).className)))"
+        ".observe(document.querySelector('#app'), "
+        "{subtree: true, childList: true, characterData: true, attributes: true})"
+    )
+    window.wait_for("return window.touched.length >= 3")
+    assert set(window.run("return window.touched")) == {"ww-clock"}
+    assert window.text(".ww-clock") != before
+
+
+def test_an_unsent_comment_outlives_a_reload(window: Browser, server: Server, world: World) -> None:
+    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    comment = "[data-rule=floor-leak] [data-command=acknowledge] [name=comment]"
+    window.type(comment, "the hose burst")
+    window.go(server.url)
+    window.wait_for("return document.querySelector(arguments[0])?.value", comment)
+    assert window.value(comment) == "the hose burst"
+
+
+def test_a_hung_core_does_not_hang_the_page(window: Browser, server: Server, world: World) -> None:
+    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    world.answers = None
+    window.click("[data-rule=floor-leak] [data-command=acknowledge] button")
+    window.wait_for_text("Sending…", "[data-rule=floor-leak]")
+    before = window.text(".ww-clock")
+    window.wait_for("return document.querySelector('.ww-clock').innerText !== arguments[0]", before)
+    window.wait_for_text("The core does not answer since", ".ww-top", within_s=20)
+    assert httpx.get(server.url).status_code == 200
+
+
+def test_a_silent_channel_is_marked_by_word_and_shape(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.read(at=world.now() - 2 * MINUTE)
+    row = f"[data-channel='{RETURN}']"
+    visit(window, server)
+    window.wait_for_text("just now", ".ww-flow")  # the reading of the fixture
+    window.wait_for_text("silent, last", row, within_s=30)
+    assert window.run(f'return !!document.querySelector("{row} svg.ww-mark")')
+    window.wait_for_text("channels silent.", ".ww-overall")
+
+
+def test_a_channel_opens_its_chart_by_keyboard(
+    window: Browser, server: Server, world: World
+) -> None:
+    world.history(2)
+    visit(window, server)
+    window.run(f"document.querySelector(\"[data-channel='{RETURN}']\").focus()")
+    window.type(f"[data-channel='{RETURN}']", "\ue007")  # Enter
+    window.wait_for_text("Lowest", ".ww-dialog")
+    window.wait_for("return document.querySelectorAll('.ww-chart svg path').length > 3")
+    assert "Sump: Return flow" in window.text(".ww-dialog h2")
+    window.run("[...document.querySelectorAll('.ww-spans button')][1].click()")
+    window.wait_for("return document.querySelectorAll('.ww-spans [aria-pressed=true]')"
+                    "[0].innerText === '24 hours'")  # fmt: skip
+    window.type(".ww-dialog button", "\ue00c")  # Escape
+    window.wait_for("return !document.querySelector('.ww-dialog')")
+    assert window.log() == []
+
+
+def test_nothing_is_fetched_from_elsewhere(window: Browser, server: Server, world: World) -> None:
+    world.history(1)
+    visit(window, server)
+    window.click(f"[data-channel='{RETURN}']")
+    window.wait_for("return document.querySelectorAll('.ww-chart svg path').length > 3")
+    asked = window.requests()
+    assert len(asked) > 5
+    assert [address for address in asked if not address.startswith((server.url, "data:"))] == []
+
+
+def test_the_page_says_when_the_web_is_gone(window: Browser, world: World) -> None:
+    server = Server(world)
+    server.start()
+    try:
+        visit(window, server)
+    finally:
+        server.close()
+    window.wait_for("return !document.getElementById('ww-lost').hidden", within_s=20)
+    assert "lost contact with Weirwatch. What you see is as of" in window.text("#ww-lost")
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_words_are_readable(window: Browser, server: Server, world: World, dark: bool) -> None:
+    trouble(world)
+    visit(window, server)
+    window.size(*PHONE, mobile=True, dark=dark)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    window.run("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+    poor = window.run(_CONTRAST)
+    assert poor == []
+
+
+# WCAG 2.2, 1.4.3: contrast of at least 4.5 between words and the ground they stand on;
+# relative luminance and contrast ratio as the recommendation defines them.
+_CONTRAST = """
+const light = (c) => (c <= 10 ? c / 3294.6 : ((c / 255 + 0.055) / 1.055) ** 2.4);
+const luminance = ([r, g, b]) => 0.2126 * light(r) + 0.7152 * light(g) + 0.0722 * light(b);
+const parse = (text) => text.match(/[0-9.]+/g).map(Number);
+function ground(e) {
+  for (; e; e = e.parentElement) {
+    const c = parse(getComputedStyle(e).backgroundColor);
+    if (c.length < 4 || c[3] > 0) return c;
+  }
+  return [255, 255, 255];
+}
+const poor = [];
+for (const e of document.querySelectorAll('#app *')) {
+  const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+  if (!own || !e.offsetParent || e.closest('svg') || e.disabled) continue;
+  const [a, b] = [luminance(parse(getComputedStyle(e).color)), luminance(ground(e))];
+  const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+  if (ratio < 4.5) poor.push(`${e.textContent.trim().slice(0, 40)}: ${ratio.toFixed(2)}`);
+}
+return poor;
+"""
