@@ -17,6 +17,8 @@ class ProbeSpec:
         noise: standard deviation of a reading, in its unit.
         resolution: smallest step, in its unit; 0: none.
         valid: lowest and highest value the probe can send; it saturates there. None: no end.
+        starts_at: smallest value it notices: below, it reads 0 without noise, as a turbine meter
+            that does not turn; 0: none.
         lag_s: time constant of a first-order lag; 0: none.
         drop_share: share of the readings that never come, 0 to 1.
         title, vessel: for tables and pages; empty: none.
@@ -30,6 +32,7 @@ class ProbeSpec:
     noise: float = 0.0
     resolution: float = 0.0
     valid: tuple[float, float] | None = None
+    starts_at: float = 0.0
     lag_s: float = 0.0
     drop_share: float = 0.0
     title: str = ""

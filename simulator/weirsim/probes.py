@@ -56,7 +56,9 @@ class Probe:
 
     def _rounded(self, value: float, drift: float) -> float:
         spec = self.spec
-        if spec.noise > 0.0:
+        if value < spec.starts_at:
+            value = 0.0
+        elif spec.noise > 0.0:
             value += self._rng.gauss(0.0, spec.noise)
         if drift:
             value += drift * (spec.valid[1] - spec.valid[0] if spec.valid else value)

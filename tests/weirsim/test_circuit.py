@@ -1,5 +1,5 @@
 from dataclasses import replace
-from math import sqrt
+from math import pi
 
 import pytest
 from scipy.optimize import fsolve
@@ -77,7 +77,7 @@ def test_the_manifold_agrees_with_an_independent_solver() -> None:
 def test_one_display_alone_sits_at_the_operating_point_of_pump_and_pipe(fall_m: float) -> None:
     circuit = Circuit(ONE_DISPLAY)
     pump = ONE_DISPLAY.pump
-    area = 0.25 * 3.141592653589793 * pump.pipe_d_m**2
+    area = 0.25 * pi * pump.pipe_d_m**2
     speed = pump.flow_l_h * L_H / area
     outlet_k = pump.outlet_loss_m * 2.0 * 9.80665 / speed**2
     expected = operating_point_m3_s(
@@ -173,5 +173,4 @@ def test_a_stopped_pump_moves_nothing() -> None:
 
 def test_the_riser_holds_what_its_pipe_holds() -> None:
     # 8 m of 40.9 mm pipe: pi/4 d² L
-    assert Circuit(SPEC).riser_m3 == pytest.approx(3.14159265 / 4 * 0.0409**2 * 8.0)
-    assert sqrt(Circuit(SPEC).k) > 0.0
+    assert Circuit(SPEC).riser_m3 == pytest.approx(pi / 4 * 0.0409**2 * 8.0)

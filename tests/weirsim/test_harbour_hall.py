@@ -8,7 +8,10 @@ from support.plants import START_US
 
 from weirsim.circuit import Circuit
 from weirsim.harbour_hall import NODES, SPEC
+from weirsim.instruments import channels
 from weirsim.offline import simulate
+from weirwatch.cli.plant_spec import to_plant_spec
+from weirwatch.config import load
 from weirwatch.water.hydraulics import spare_margin_l
 
 ROOT = Path(__file__).parents[2]
@@ -39,6 +42,19 @@ def test_the_table_lists_every_channel_as_it_is_sent() -> None:
         ends = tuple(float(end) for end in valid.split(" to ")) if valid else None
         assert ends == probe.valid
         assert node.every_s == 5.0
+
+
+def test_the_configuration_of_the_demo_has_the_same_plant_and_channels() -> None:
+    settings = load(ROOT / "deploy" / "harbour-hall.toml")
+    assert settings.plant is not None
+    assert to_plant_spec(settings.plant) == SPEC
+    configured = {channel.id: channel for channel in settings.channels}
+    sent = channels("harbour-hall", NODES)
+    assert set(configured) == set(sent)
+    for channel_id, probe in sent.items():
+        channel = configured[channel_id]
+        assert (channel.quantity, channel.unit) == (probe.quantity, probe.unit)
+        assert (channel.valid, channel.vessel) == (probe.valid, probe.vessel)
 
 
 def test_a_calm_day_stays_within_the_table() -> None:

@@ -72,7 +72,7 @@ def test_the_salt_of_the_start_is_that_of_its_salinity() -> None:
         ((Fault("return-flow-reduced", 60.0),), 0.05),
         ((Fault("overflow-blocked", 60.0, severity=0.6),), 0.1),
         ((Fault("mains-lost", 60.0), Fault("siphon-break-blocked")), 0.1),
-        ((Fault("overflow-blocked", 60.0),), 1.5),  # draws air
+        ((Fault("overflow-blocked", 60.0),), 0.3),  # draws air
     ],
 )
 def test_the_result_does_not_depend_on_the_step(

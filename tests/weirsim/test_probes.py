@@ -64,6 +64,14 @@ def test_a_probe_saturates_at_its_ends() -> None:
     assert ended.sample() == 0.0
 
 
+def test_a_meter_that_does_not_turn_reads_nothing() -> None:
+    truth = [90.0]
+    turbine = probe(truth, noise=25.0, starts_at=100.0, valid=(0.0, 9000.0))
+    assert samples(turbine, 50) == [0.0] * 50
+    truth[0] = 110.0
+    assert len(set(samples(turbine, 50))) > 40
+
+
 def test_dropped_samples_are_as_many_as_told() -> None:
     came = len(samples(probe([1.0], drop_share=0.3), 4000))
     assert came / 4000 == pytest.approx(0.7, abs=4 * sqrt(0.3 * 0.7 / 4000))

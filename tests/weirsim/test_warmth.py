@@ -3,7 +3,7 @@ from itertools import pairwise
 
 import pytest
 from scipy.integrate import solve_ivp
-from support.plants import NO_POWER, ONE_DISPLAY, START_US, STILL, quiet, run
+from support.plants import ONE_DISPLAY, START_US, STILL, quiet, run
 
 from weirsim.climate import Climate
 from weirsim.faults import Fault
@@ -199,4 +199,3 @@ def test_lights_warm_the_displays_by_day_only() -> None:
     # 250 W/m² × 2 m² × half of it × 12 h
     assert plant.ledger.lights_j == pytest.approx(250.0 * 12 * 3600.0)
     assert unlit.ledger.lights_j == 0.0
-    assert NO_POWER.circulation_w == 0.0

@@ -7,7 +7,7 @@ from weirsim.circuit import Circuit
 from weirsim.faults import Fault
 from weirsim.harbour_hall import SPEC
 from weirsim.model import Plant
-from weirsim.plant import TopOffSpec, VesselSpec
+from weirsim.plant import TopOffSpec
 from weirwatch.water.hydraulics import drain_back_l, spare_margin_l, weir_head_m
 
 CUT = Fault("mains-lost")
@@ -204,4 +204,3 @@ def test_a_loop_that_feeds_a_display_adds_to_its_overflow() -> None:
 def test_a_reservoir_without_top_off_is_left_alone() -> None:
     plant = run(quiet(SPEC, top_off=None), 60.0)
     assert plant.works.vessels["reservoir"].volume_m3 == 0.0
-    assert isinstance(SPEC.vessels[-1], VesselSpec)
