@@ -38,6 +38,17 @@ def test_every_vessel_says_how_the_water_gets_there() -> None:
     assert legs[5] == ""
 
 
+def test_labels_leave_out_the_vessel_and_are_told_apart_by_node() -> None:
+    fixture = hall()
+    same = {c.id: replace(c, title="Sump level") for c in fixture.channels.values()
+            if c.id in (LEVEL, TWIN)}  # fmt: skip
+    found = places(sight(), replace(fixture, channels={**fixture.channels, **same}), NOW)
+    labels = {row.channel: row.label for place in found for row in place.channels}
+    assert labels["harbour-hall/hall-node/north-temperature"] == "Temperature"
+    assert labels[LEVEL] == "Level, sump-node"
+    assert labels[TWIN] == "Level, power-node"
+
+
 def test_fresh_and_good_needs_no_note() -> None:
     found = row(shown(sight())["sump"], LEVEL)
     assert (found.value, found.mark, found.note) == ("300\N{NO-BREAK SPACE}mm", None, "")

@@ -167,17 +167,11 @@ def channel_words(channel: Channel | None, fixture: Fixture) -> str:
     """Return a channel's name with its vessel; empty for none."""
     if channel is None:
         return ""
-    vessel = _vessel_title(channel, fixture)
-    if not vessel or channel.label.lower().startswith(vessel.lower()):
-        return channel.label
-    return f"{vessel}: {channel.label}"
-
-
-def _vessel_title(channel: Channel, fixture: Fixture) -> str:
     for vessel in fixture.plant.vessels if fixture.plant else ():
         if vessel.id == channel.vessel:
-            return vessel.title or vessel.id
-    return channel.vessel
+            title = vessel.title or vessel.id
+            return f"{title}: {words.label_within(channel, (title, vessel.id))}"
+    return channel.label
 
 
 def _value_now(alarm: Alarm, channel: Channel | None, sight: Sight, now: Micros) -> str:

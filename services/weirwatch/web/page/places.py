@@ -1,5 +1,6 @@
 """Home of the plant as the page shows it: vessels in the order the water flows, then the room."""
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -67,7 +68,7 @@ def places(sight: Sight, fixture: Fixture, now: Micros) -> list[Place]:
                 key=vessel.id,
                 title=vessel.title or vessel.id,
                 vessel=vessel,
-                channels=_rows(mine, sight, urgent, now),
+                channels=_rows(mine, (vessel.title, vessel.id), sight, urgent, now),
                 leg=_leg(plant, number) if plant else "",
                 level=_level_m(vessel, mine, sight, now),
                 limits=_level_limits(vessel, fixture),
@@ -123,7 +124,7 @@ def _other_places(
             title=(f"{titles.get(system, system)}: " if many else "")
             + (vessel.capitalize() or "Room and power"),
             vessel=None,
-            channels=_rows(mine, sight, urgent, now),
+            channels=_rows(mine, (vessel,), sight, urgent, now),
         )
         for (system, vessel), mine in ordered
     ]
@@ -131,18 +132,20 @@ def _other_places(
 
 def _rows(
     channels: Sequence[Channel],
+    under: tuple[str, ...],
     sight: Sight,
     urgent: Mapping[str, tuple[Priority, str]],
     now: Micros,
 ) -> tuple[ChannelWords, ...]:
     rows = []
+    labels = _labels(channels, under)
     for channel in channels:
         newest = sight.newest.get(channel.id)
         mark = mark_of(channel, newest, now)
         rows.append(
             ChannelWords(
                 channel=channel.id,
-                label=channel.label,
+                label=labels[channel.id],
                 value=words.value_words(channel, newest.value if newest else None),
                 mark=mark,
                 age=(said := mark_words(mark, newest, now)),
@@ -151,6 +154,16 @@ def _rows(
             )
         )
     return tuple(rows)
+
+
+def _labels(channels: Sequence[Channel], under: tuple[str, ...]) -> dict[str, str]:
+    """Return the labels by channel; two of the same name are told apart by their nodes."""
+    labels = {channel.id: words.label_within(channel, under) for channel in channels}
+    often = Counter(labels.values())
+    return {
+        channel.id: f"{label}, {channel.node}" if often[label := labels[channel.id]] > 1 else label
+        for channel in channels
+    }
 
 
 _METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}

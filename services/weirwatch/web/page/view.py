@@ -20,7 +20,7 @@ from weirwatch.web.page.places import places
 from weirwatch.web.page.records import RecordPanel
 from weirwatch.web.page.sight import Fixture, Sight
 from weirwatch.web.page.watch import Watch
-from weirwatch.web.page.water import WaterPanel
+from weirwatch.web.page.water import RoomPanel, WaterPanel
 
 _GOOD_FOR: Micros = 5 * SECOND  # how long words are right if nothing happens: ages move on
 _COMMAND_PATIENCE_S = 25.0
@@ -42,13 +42,15 @@ class PageView:
         self._good_until: Micros = 0
         self._title = ""
         sight, now = watch.sight(), clock.now().utc
+        plant = places(sight, fixture, now)
         with box("header", "ww-top"):
             self._header()
         with box("div", "ww-main-part"):
             self._alarms = AlarmPanel(self._send)
             with box("div", "ww-left"):
-                self._water = WaterPanel(places(sight, fixture, now), self._open_trend)
+                self._water = WaterPanel(plant, self._open_trend)
             with box("div", "ww-right"):
+                self._room = RoomPanel(plant, self._open_trend)
                 self._records = RecordPanel(fixture)
         self._trend = TrendDialog(fixture, self._read_series, lambda: clock.now().utc)
         self._refresh(sight, now)
@@ -78,7 +80,9 @@ class PageView:
         self._good_until = now + _GOOD_FOR
         self._show_overall(sight, now)
         self._alarms.show(*alarm_lists(sight, self._fixture, now))
-        self._water.show(places(sight, self._fixture, now))
+        plant = places(sight, self._fixture, now)
+        self._water.show(plant)
+        self._room.show(plant)
         self._records.show(sight, now)
 
     def _show_overall(self, sight: Sight, now: Micros) -> None:

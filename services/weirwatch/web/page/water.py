@@ -1,6 +1,6 @@
 """Home of the water on the page: the vessels in the order of the flow, and what the probes say."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from nicegui.element import Element
 
@@ -11,15 +11,10 @@ from weirwatch.web.page.words import JUST_NOW, number_words
 
 
 class WaterPanel:
-    """All places of the plant; their number never changes while the page is open."""
+    """The vessels; their number never changes while the page is open."""
 
-    def __init__(
-        self,
-        places: Sequence[Place],
-        open_trend: Callable[[str], None],
-    ) -> None:
+    def __init__(self, places: Sequence[Place], open_trend: Callable[[str], None]) -> None:
         vessels = [place for place in places if place.vessel]
-        others = [place for place in places if not place.vessel]
         self._places: dict[str, _PlaceView] = {}
         widest = max((width_m(place.vessel) for place in vessels if place.vessel), default=1.0)
         if vessels:
@@ -28,14 +23,32 @@ class WaterPanel:
                     with box("li", f"ww-to-{place.vessel.role}" if place.vessel else ""):
                         Words("p", place.leg, "ww-leg")
                         self._places[place.key] = _PlaceView(place, widest, open_trend)
-        for place in others:
-            with section(place.title, "ww-room"):
-                self._places[place.key] = _PlaceView(place, widest, open_trend, headed=False)
 
     def show(self, places: Sequence[Place]) -> None:
         """Bring every value up to date."""
+        _show(self._places, places)
+
+
+class RoomPanel:
+    """What belongs to no vessel of the plant: room and power, or all channels without a plant."""
+
+    def __init__(self, places: Sequence[Place], open_trend: Callable[[str], None]) -> None:
+        self._places: dict[str, _PlaceView] = {}
         for place in places:
-            self._places[place.key].show(place)
+            if not place.vessel:
+                with section(place.title, "ww-room"):
+                    self._places[place.key] = _PlaceView(place, 1.0, open_trend, headed=False)
+
+    def show(self, places: Sequence[Place]) -> None:
+        """Bring every value up to date."""
+        _show(self._places, places)
+
+
+def _show(views: Mapping[str, "_PlaceView"], places: Sequence[Place]) -> None:
+    for place in places:
+        view = views.get(place.key)
+        if view is not None:
+            view.show(place)
 
 
 class _PlaceView:
@@ -91,8 +104,9 @@ class _Row:
         self.root.on("click", lambda: open_trend(row.channel), [])
         with self.root:
             Words("span", row.label, "ww-label")
-            self._shape = markup(classes="ww-icon")
-            self._value = Words("b", classes="ww-value")
+            with box("span", "ww-reading"):
+                self._shape = markup(classes="ww-icon")
+                self._value = Words("b", classes="ww-value")
             self._note = Words("span", classes="ww-note")
 
     def show(self, row: ChannelWords) -> None:

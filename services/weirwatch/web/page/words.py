@@ -1,5 +1,6 @@
 """Home of the page's wording: how values, units, limits, times and states are said to people."""
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -29,7 +30,7 @@ _UNIT_WORDS = {
     "m3": "m³",
     "m3/s": "m³/s",
     "uS/cm": "µS/cm",
-    "EL": "%",
+    "%EL": "%",
 }
 
 # Decimals by quantity where the channel states no resolution.
@@ -74,6 +75,15 @@ def number_words(value: float, places: int) -> str:
     if text.strip("-0.") == "":
         text = text.lstrip("-")
     return text.replace("-", "\N{MINUS SIGN}")
+
+
+def label_within(channel: Channel, names: Iterable[str]) -> str:
+    """Return a channel's label without the name of the place it is shown under."""
+    for name in names:
+        if name and channel.label.lower().startswith(f"{name.lower()} "):
+            rest = channel.label[len(name) + 1 :]
+            return rest[:1].upper() + rest[1:]
+    return channel.label
 
 
 def value_words(channel: Channel, value: float | None) -> str:
