@@ -54,6 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.basicConfig(
         stream=sys.stderr, format="%(asctime)s %(levelname)s %(name)s %(message)s", level="INFO"
     )
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
     try:
         overrides = Overrides(data_dir=options.data_dir, web_listen=options.listen)
         settings = load(options.config, overrides)

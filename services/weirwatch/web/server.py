@@ -35,9 +35,9 @@ class Server(uvicorn.Server):
         )
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
-        """Begin to end on a signal."""
+        """Begin to end on a signal; uvicorn's own way would die of it again at the end."""
+        log.info("web.signal number=%d at=%s", sig, frame and frame.f_code.co_name)
         self.end()
-        super().handle_exit(sig, frame)
 
     def end(self) -> None:
         """Begin to end; any thread. A process that hangs is ended the hard way."""
