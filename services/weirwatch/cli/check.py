@@ -1,0 +1,67 @@
+"""`weirwatch check`: what is wrong with a configuration file, all of it at once."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weirwatch.cli.options import ConfigOption, JsonOption, config_path
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(name="check")(check_command)
+
+
+def check_command(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="[FILE]", help="Configuration file to look at.")
+    ] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what is wrong or doubtful in a configuration file.
+
+    All of it at once, each with file, key, value and cure. Changes nothing, starts nothing.
+    Exit code 2 with mistakes, 0 with warnings only.
+    """
+    from weirwatch.cli.desk import print_json
+    from weirwatch.config import Report, check
+
+    path = config_path(file, config)
+    report: Report = check(path)
+    if as_json:
+        document = {"file": str(path), "errors": report.errors, "warnings": report.warnings}
+        print_json(document)
+    else:
+        _say(path, report.errors, report.warnings)
+    if report.errors:
+        raise typer.Exit(2)
+
+
+def _say(path: Path, errors: tuple[str, ...], warnings: tuple[str, ...]) -> None:
+    for sentence in errors:
+        typer.echo(sentence, err=True)
+    for sentence in warnings:
+        typer.echo(f"warning: {sentence}", err=True)
+    if errors:
+        typer.echo(f"\n{_count(len(errors), 'mistake')} in {path}.", err=True)
+        return
+    doubts = _count(len(warnings), "warning") if warnings else "no warning"
+    typer.echo(f"{path}: {_contents(path)}. No mistake, {doubts}.")
+
+
+def _contents(path: Path) -> str:
+    from weirwatch.config import load
+
+    settings = load(path)
+    own = sum(rule.kind != "system" for rule in settings.rules)
+    return (
+        f"{_count(len(settings.systems), 'system')}, {_count(len(settings.channels), 'channel')}, "
+        f"{_count(own, 'rule')} and {len(settings.rules) - own} built-in, "
+        f"{_count(len(settings.recipients), 'recipient')}"
+    )
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}{'' if number == 1 else 's'}"

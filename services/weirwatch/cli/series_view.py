@@ -1,0 +1,168 @@
+"""A series in a terminal, as CSV, as JSON lines or as one JSON document."""
+
+import csv
+import json as json_module
+import re
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from weirwatch.cli.desk import Desk, print_json
+from weirwatch.cli.series import Format
+from weirwatch.cli.words import console, plain_table, time_text, value_text
+from weirwatch.config.problems import did_you_mean
+from weirwatch.domain.errors import ConfigError, UnknownChannel
+from weirwatch.domain.instant import SECOND, Micros, from_rfc3339
+from weirwatch.domain.reading import Channel
+from weirwatch.pipeline.queries import readings_json, series_json
+
+_SPANS_S = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
+_SPAN = re.compile(r"(\d+(?:\.\d+)?)([smhdw])")
+_DEFAULT_SPAN: Micros = 86_400 * SECOND
+_PAGE = 5_000
+_RAW_HEADER = ("time", "channel", "value", "quality")
+_BUCKET_HEADER = ("start", "end", "min", "mean", "max", "count")
+
+Row = Mapping[str, Any]
+
+
+def print_series(
+    desk: Desk,
+    channel_id: str,
+    start: str | None,
+    end: str | None,
+    *,
+    points: int | None,
+    form: Format,
+    json: bool,
+) -> None:
+    """Print the series; `points` None: every reading.
+
+    Raises:
+        UnknownChannel: no such channel; names the nearest.
+        ConfigError: a time that cannot be read.
+    """
+    channel = _find(desk, channel_id)
+    begins, ends = _range(desk, channel, start, end)
+    if points is None:
+        head, rows = _readings(desk, channel.id, begins, ends)
+    else:
+        head = series_json(desk.archive, desk.settings, channel.id, begins, ends, points)
+        rows = iter(head["items"])
+    if json:
+        print_json({**head, "items": list(rows), "next": None})
+    elif form is Format.JSONL:
+        for row in rows:
+            print(json_module.dumps(row, ensure_ascii=False))  # noqa: T201
+    elif form is Format.CSV:
+        _print_csv(channel, rows, raw=points is None)
+    else:
+        _print_table(desk, channel, list(rows), raw=points is None)
+
+
+def _find(desk: Desk, channel_id: str) -> Channel:
+    known = {channel.id: channel for channel in (*desk.archive.channels(), *desk.settings.channels)}
+    if channel_id not in known:
+        raise UnknownChannel(
+            f"{channel_id}: no channel has that id. {did_you_mean(channel_id, known)}"
+        )
+    return known[channel_id]
+
+
+def _range(desk: Desk, channel: Channel, start: str | None, end: str | None) -> tuple[int, int]:
+    now = desk.now()
+    try:
+        kept = desk.archive.span(channel.id)
+    except KeyError:  # configured, and not a reading yet
+        kept = None
+    newest = kept[1] + 1 if kept is not None else now  # ranges end before their end
+    ends = newest if end is None else _time("--to", end, now)
+    begins = ends - _DEFAULT_SPAN if start is None else _time("--from", start, ends)
+    if begins >= ends:
+        raise ConfigError(f"--from {start}: is not before the end of the range")
+    return begins, ends
+
+
+def _time(option: str, text: str, before: Micros) -> Micros:
+    span = _SPAN.fullmatch(text)
+    if span is not None:
+        return before - round(float(span[1]) * _SPANS_S[span[2]] * SECOND)
+    try:
+        return from_rfc3339(text)
+    except ValueError:
+        raise ConfigError(
+            f"{option} {text}: is not a time. Write 2026-05-01T12:00:00Z, or a span such as 6h or "
+            "2d (s, m, h, d, w)."
+        ) from None
+
+
+def _readings(desk: Desk, channel: str, begins: Micros, ends: Micros) -> tuple[Row, Iterator[Row]]:
+    first = readings_json(desk.archive, desk.settings, channel, begins, ends, limit=_PAGE)
+
+    def rows() -> Iterator[Row]:
+        page = first
+        while True:
+            yield from page["items"]
+            if page["next"] is None:
+                return
+            page = readings_json(
+                desk.archive,
+                desk.settings,
+                channel,
+                begins,
+                ends,
+                cursor=page["next"],
+                limit=_PAGE,
+            )
+
+    return first, rows()
+
+
+def _print_csv(channel: Channel, rows: Iterator[Row], *, raw: bool) -> None:
+    writer = csv.writer(sys.stdout, lineterminator="\n")
+    writer.writerow(_RAW_HEADER if raw else _BUCKET_HEADER)
+    for row in rows:
+        if raw:
+            writer.writerow((row["time"], channel.id, repr(row["value"]), row["quality"]))
+        else:
+            writer.writerow([row[name] for name in _BUCKET_HEADER])
+
+
+def _print_table(desk: Desk, channel: Channel, rows: Sequence[Row], *, raw: bool) -> None:
+    out = console()
+    unit = f", {channel.unit}" if channel.unit else ""
+    out.print(f"{channel.label} ({channel.id}{unit})\n")
+    if not rows:
+        out.print("No reading in this range. (--from and --to choose another)")
+        return
+    zone, switch = desk.settings.service.time_zone, channel.is_switch
+    if raw:
+        table = plain_table("Time", "Value", "Quality", "Why")
+        for row in rows:
+            value = value_text(row["value"], "", switch=switch)
+            table.add_row(time_text(row["time"], zone), value, row["quality"], row["reason"])
+    else:
+        table = plain_table("From", "Min", "Mean", "Max", "Readings", "")
+        lowest = min(row["min"] for row in rows)
+        highest = max(row["max"] for row in rows)
+        for row in rows:
+            values = [value_text(row[name], "") for name in ("min", "mean", "max")]
+            bar = _bar(row, lowest, highest)
+            table.add_row(time_text(row["start"], zone), *values, str(row["count"]), bar)
+    out.print(table)
+
+
+_BAR_CELLS = 16
+
+
+def _bar(row: Row, lowest: float, highest: float) -> str:
+    """Return where the span from min to max lies within the whole table's."""
+    scale = (highest - lowest) or 1.0
+    first, mean, last = (
+        min(_BAR_CELLS - 1, int((row[name] - lowest) / scale * _BAR_CELLS))
+        for name in ("min", "mean", "max")
+    )
+    cells = [" "] * _BAR_CELLS
+    cells[first : last + 1] = "─" * (last + 1 - first)
+    cells[mean] = "●"
+    return "".join(cells)

@@ -1,0 +1,123 @@
+"""The status as one JSON document, and in a terminal."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from rich.console import Console
+from rich.text import Text
+
+from weirwatch.cli.alarm_view import print_list
+from weirwatch.cli.desk import Desk
+from weirwatch.cli.words import ago_text, console, plain_table, time_text, value_text
+from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.instant import Micros
+from weirwatch.pipeline.local_time import duration
+from weirwatch.pipeline.queries import alarms_json, channels_json, systems_json
+
+Json = Mapping[str, Any]
+
+
+def collect(desk: Desk) -> Json:
+    """Return the whole status; what the file does not hold yet is an empty list."""
+    health, why_not = desk.health()
+    now = desk.now(health)
+    document: dict[str, Any] = {
+        "running": health is not None,
+        "why_not": why_not,
+        "config": str(desk.settings.source),
+        "data_dir": str(desk.settings.service.data_dir),
+        "health": health,
+        "note": "",
+    }
+    try:
+        return document | {
+            "systems": systems_json(desk.archive, desk.settings)["items"],
+            "alarms": alarms_json(desk.archive, desk.settings, desk.catalogue)["items"],
+            "channels": channels_json(desk.archive, desk.settings, now)["items"],
+            "quarantine": dict(desk.archive.quarantine_counts()),
+        }
+    except ConfigError as error:  # no file yet
+        empty: dict[str, Any] = {"systems": [], "alarms": [], "channels": [], "quarantine": {}}
+        return document | empty | {"note": str(error)}
+
+
+def print_status(status: Json, desk: Desk) -> None:
+    """Print the status for people."""
+    out = console()
+    _print_service(out, status, desk)
+    if status["note"]:
+        out.print(f"\n{status['note']}")
+        return
+    out.print()
+    print_list(status["alarms"], desk, whole=False)
+    out.print()
+    _print_nodes(out, status["systems"], desk.now(status["health"]))
+    _print_channels(out, status["channels"], desk)
+    if status["quarantine"]:
+        counts = ", ".join(f"{count} {code}" for code, count in status["quarantine"].items())
+        out.print(f"Quarantined since the file was made: {counts}")
+
+
+def _print_service(out: Console, status: Json, desk: Desk) -> None:
+    health = status["health"]
+    if health is None:
+        out.print(Text.assemble(("NOT RUNNING", "bold reverse"), f"  {status['why_not']}"))
+    else:
+        word = "Running" if health["status"] == "ok" else "RUNNING WITH PROBLEMS"
+        zone = desk.settings.service.time_zone
+        since = time_text(health["started_at"], zone)
+        out.print(Text.assemble((word, "bold"), f"  since {since}"))
+        for problem in health["problems"]:
+            out.print(Text(f"  ! {problem}", "bold"))
+        broker = health["broker"]
+        link = "connected" if broker["connected"] else "NOT CONNECTED"
+        out.print(f"Broker  {broker['kind']} at {broker['address']}, {link}. {broker['limits']}")
+        out.print(f"Counts  {_counts(health['counts'])}")
+    out.print(f"Data    {status['data_dir']}")
+
+
+def _counts(counts: Json) -> str:
+    plain = {key: value for key, value in counts.items() if isinstance(value, int) and value}
+    return ", ".join(f"{value} {key.replace('_', ' ')}" for key, value in plain.items()) or "none"
+
+
+def _print_nodes(out: Console, systems: Sequence[Json], now: Micros) -> None:
+    nodes = [node for system in systems for node in system["nodes"]]
+    if not nodes:
+        return
+    table = plain_table("Node", "Connection", "Power", "Since")
+    for node in nodes:
+        word = "connected" if node["connected"] else "LOST"
+        table.add_row(node["id"], word, node["power"] or "–", ago_text(node["since"], now))
+    out.print(table)
+    out.print()
+
+
+def _print_channels(out: Console, channels: Sequence[Json], desk: Desk) -> None:
+    if all(channel["time"] is None for channel in channels):
+        out.print("No reading has arrived yet. docs/wire.md says how a node sends them.")
+        return
+    titles = {v.id: v.title for v in desk.settings.plant.vessels} if desk.settings.plant else {}
+    table = plain_table("Where", "Channel", "Value", "Quality", "Age")
+    for vessel in dict.fromkeys(channel["vessel"] for channel in channels):
+        rows = [channel for channel in channels if channel["vessel"] == vessel]
+        for at, channel in enumerate(rows):
+            where = titles.get(vessel or "", vessel or "room") if at == 0 else ""
+            table.add_row(where, *_channel_row(channel))
+    out.print(table)
+
+
+def _channel_row(channel: Json) -> tuple[Text, str, str, str]:
+    age, limit = channel["age_s"], channel["silent_after_s"]
+    silent = age is not None and limit is not None and age > limit
+    quality = channel["quality"] or "none yet"
+    if silent:
+        quality = "SILENT"
+    switch = channel["quantity"] == "switch"
+    short = channel["id"].split("/", 1)[1]
+    return (
+        Text.assemble(channel["title"], "\n", (short, "dim")),
+        value_text(channel["value"], channel["unit"], switch=switch),
+        quality,
+        "–" if age is None else duration(round(age * 1_000_000)),
+    )

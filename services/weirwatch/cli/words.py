@@ -1,0 +1,66 @@
+"""How values, times and states read in a terminal: words first, colour only beside them."""
+
+from collections.abc import Mapping
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+
+from weirwatch.domain.instant import Micros, from_rfc3339
+from weirwatch.pipeline.local_time import duration, local_time
+
+PRIORITY_STYLE = {"critical": "bold reverse", "high": "bold", "medium": "", "low": "dim"}
+STATE_STYLE = {
+    "unacknowledged": "bold",
+    "latched-unacknowledged": "bold",
+    "returned-unacknowledged": "",
+}
+
+
+def console() -> Console:
+    """Return the console on standard output; 80 columns where the width is not known."""
+    return Console(highlight=False, emoji=False, markup=False)
+
+
+def plain_table(*headers: str) -> Table:
+    """Return an empty table that needs no more than thin lines."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="bold")
+    for header in headers:
+        table.add_column(header, overflow="fold")
+    return table
+
+
+def value_text(value: float | bool | None, unit: str, *, switch: bool = False) -> str:
+    """Return a value with its unit; a switch as on or off."""
+    if value is None:
+        return "–"
+    if switch or isinstance(value, bool):
+        return "on" if value else "off"
+    return f"{value:.6g} {unit}".strip()
+
+
+def limit_text(limit: float | bool | str | None, unit: str) -> str:
+    """Return the limit of an alarm as its JSON has it."""
+    return limit if isinstance(limit, str) else value_text(limit, unit)
+
+
+def time_text(time: str | None, zone: ZoneInfo) -> str:
+    """Return an RFC 3339 time in the keeper's zone."""
+    return "–" if time is None else local_time(from_rfc3339(time), zone)
+
+
+def ago_text(time: str | None, now: Micros) -> str:
+    """Return how long ago an RFC 3339 time was; never negative."""
+    return "–" if time is None else duration(max(0, now - from_rfc3339(time)))
+
+
+def state_text(alarm: Mapping[str, Any], zone: ZoneInfo) -> str:
+    """Return both states of an alarm, and until when the second one holds."""
+    service = str(alarm["service_state"])
+    if service == "in-service":
+        return str(alarm["state"])
+    until = alarm.get("shelved_until") or alarm.get("out_until")
+    ends = f" until {time_text(until, zone)}" if until else ""
+    return f"{alarm['state']}, {service}{ends}"
