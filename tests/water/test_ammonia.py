@@ -14,7 +14,7 @@ from weirwatch.water.ammonia import (
 from weirwatch.water.carbonate import convert_ph
 from weirwatch.water.ph_probe import Scale
 
-slow = settings(deadline=None, max_examples=40)
+slow = settings(max_examples=40)
 salt = st.floats(20, 40)
 warm = st.floats(5, 25)
 NO_SCALE: Any = "sws"

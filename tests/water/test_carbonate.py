@@ -28,7 +28,7 @@ from weirwatch.water.carbonate import (
 )
 from weirwatch.water.ph_probe import Scale
 
-slow = settings(deadline=None, max_examples=40)  # each asks PyCO2SYS for its constants
+slow = settings(max_examples=40)  # each asks PyCO2SYS for its constants
 alkalinity = st.floats(1000, 8000)
 salt = st.floats(20, 40)
 warm = st.floats(2, 35)

@@ -2,7 +2,7 @@ import math
 
 import PyCO2SYS
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from weirwatch.water.equilibrium import equilibrium, scale_shift
@@ -51,7 +51,6 @@ def test_pyco2sys_in_full_says_the_same(
 
 
 @given(ph, alkalinity)
-@settings(deadline=None)
 def test_each_pair_gives_the_ph_back(ph_total: float, ta: float) -> None:
     dic = SEA.dic(ph_total, ta)
     assert SEA.alkalinity(ph_total, dic) == pytest.approx(ta, rel=1e-12)
@@ -60,7 +59,6 @@ def test_each_pair_gives_the_ph_back(ph_total: float, ta: float) -> None:
 
 
 @given(ph, alkalinity, st.floats(1.01, 2))
-@settings(deadline=None)
 def test_more_gas_is_sourer_and_more_alkalinity_less_sour(
     ph_total: float, ta: float, more: float
 ) -> None:

@@ -2,7 +2,7 @@ import math
 import random
 
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from support.references import ambaum_pressure_pa, clapeyron_latent_kj_kg, seawater
@@ -39,7 +39,6 @@ def test_heat_capacity_agrees_with_the_older_equation_of_state(s: float, t: floa
 
 
 @given(water, room, tau, rise, st.floats(0, 100))
-@settings(deadline=None)
 def test_temperature_is_what_a_solver_of_differential_equations_finds(
     start: float, air: float, tau_h: float, rise_k: float, hours: float
 ) -> None:

@@ -2,7 +2,7 @@ import math
 
 import fluids
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import constants
 from scipy.integrate import solve_ivp
@@ -79,7 +79,6 @@ def test_drain_back_adds_up_and_fits_or_overflows() -> None:
 
 
 @given(st.floats(0.02, 2), st.floats(0, 1), st.floats(1e-5, 1e-2), st.floats(0.3, 1))
-@settings(deadline=None)
 def test_drain_time_is_what_a_solver_of_differential_equations_finds(
     start: float, part: float, opening: float, cd: float
 ) -> None:
@@ -131,7 +130,6 @@ def test_pipe_loss_is_fluids_friction_and_fittings(
 
 
 @given(st.floats(1e4, 1e7), static, pipe, length, fittings)
-@settings(deadline=None)
 def test_operating_point_is_where_another_solver_finds_it(
     k: float, lift: float, diameter: float, length_m: float, minor: float
 ) -> None:

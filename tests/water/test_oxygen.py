@@ -1,7 +1,8 @@
 import math
+from typing import Any
 
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from support.references import benson_krause_mg_l, garcia_gordon_ml_l, seawater, t68
@@ -71,7 +72,6 @@ def test_units_agree_with_each_other() -> None:
 
 
 @given(content, uptake, transfer, st.floats(0, 20))
-@settings(deadline=None)
 def test_decline_is_what_a_solver_of_differential_equations_finds(
     now: float, rate: float, k: float, hours: float
 ) -> None:
@@ -119,6 +119,14 @@ def test_uptake_is_learnt_from_a_night(rate: float, k: float) -> None:
 def test_a_log_that_rises_shows_no_uptake() -> None:
     with pytest.raises(ValueError, match="was there light"):
         uptake_from_decline([0, 1, 2, 3, 4], [5.0, 5.1, 5.2, 5.3, 5.4], 6.65)
+    with pytest.raises(ValueError, match="differ in length"):
+        uptake_from_decline([0, 1, 2, 3, 4], [5.0, 4.9, 4.8, 4.7], 6.65)
+
+
+def test_unknown_gas_is_refused() -> None:
+    gas: Any = "neon"
+    with pytest.raises(ValueError, match="'neon' is not one of carbon-dioxide, oxygen"):
+        schmidt_number(gas, 25)
 
 
 def test_transfer_is_velocity_times_area_over_volume() -> None:
