@@ -20,7 +20,9 @@ MINUTE: Micros = 60_000_000
 def hall() -> Fixture:
     failures = load_catalogue().failures
     return fixture(
-        settings(Path("nowhere")), lambda name: failures[name].card if name in failures else None
+        settings(Path("nowhere")),
+        lambda name: failures[name].card if name in failures else None,
+        1.0,
     )
 
 

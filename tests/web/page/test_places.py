@@ -1,15 +1,16 @@
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from support.page_sight import MINUTE, NOW, hall, sight, standing
-from support.page_world import LEVEL, PLANT, RETURN
+from support.page_world import LEVEL, PLANT, RETURN, settings
 
 from weirwatch.domain.reading import Quality
 from weirwatch.domain.rule import Priority
 from weirwatch.ports import Newest
 from weirwatch.web.page.marks import Mark
 from weirwatch.web.page.places import ChannelWords, Place, places
-from weirwatch.web.page.sight import Sight
+from weirwatch.web.page.sight import Sight, fixture
 
 TWIN = "harbour-hall/power-node/sump-level"
 
@@ -69,6 +70,22 @@ def test_marks_by_word() -> None:
     assert row(sump, RETURN).note == "silent, last 1 min ago"
     assert row(sump, TWIN).mark is Mark.NEVER
     assert row(sump, TWIN).value == "–"
+
+
+def test_a_reading_that_waits_for_its_commit_is_not_silent() -> None:
+    # Silent after 15 s; committed every 5 s, and the page looks once a second.
+    late = shown(sight(age=22_000_000))["sump"]
+    assert {row.mark for row in late.channels} == {None}
+    assert {row.age for row in late.channels} == {"just now"}
+    silent = shown(sight(age=24_000_000))["sump"]
+    assert {row.mark for row in silent.channels} == {Mark.SILENT}
+
+
+def test_on_a_fast_clock_the_wait_is_longer() -> None:
+    fast = replace(hall(), lag=fixture(settings(Path()), lambda _: None, 30.0).lag)
+    marks = [row.mark for place in places(sight(age=200_000_000), fast, NOW)
+             for row in place.channels]  # fmt: skip
+    assert set(marks) == {None}
 
 
 def test_the_level_comes_from_the_twin_while_the_probe_is_silent() -> None:

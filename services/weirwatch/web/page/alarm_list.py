@@ -127,7 +127,7 @@ def _alarm_words(
         state=words.state_words(alarm, now, fixture.zone),
         aside=words.service_words(alarm, now, fixture.zone),
         channel=channel_words(channel, fixture),
-        value=_value_now(alarm, channel, sight, now),
+        value=_value_now(alarm, channel, sight, fixture, now),
         limit=_limit(rule, channel),
         since=since if _raised(alarm) else "",
         message=_message(alarm),
@@ -174,15 +174,17 @@ def channel_words(channel: Channel | None, fixture: Fixture) -> str:
     return channel.label
 
 
-def _value_now(alarm: Alarm, channel: Channel | None, sight: Sight, now: Micros) -> str:
+def _value_now(
+    alarm: Alarm, channel: Channel | None, sight: Sight, fixture: Fixture, now: Micros
+) -> str:
     if channel is None:
         return "" if alarm.value is None else amount(alarm.value, "")
     newest = sight.newest.get(channel.id)
     if newest is None:
         return words.value_words(channel, alarm.value)
-    mark = mark_of(channel, newest, now)
+    mark = mark_of(channel, newest, now, fixture.lag)
     text = words.value_words(channel, newest.value)
-    return f"{text} ({mark_words(mark, newest, now)})" if mark else text
+    return f"{text} ({mark_words(mark, newest, now, fixture.lag)})" if mark else text
 
 
 def _commands(alarm: Alarm) -> frozenset[str]:

@@ -46,7 +46,7 @@ def mount(
         return known.card if known else None
 
     _renew_framework()
-    fixed = fixture(settings, card_of)
+    fixed = fixture(settings, card_of, clock.speed)
     watch = Watch(archive, core, clock)
     style, script = _asset("page.css"), _asset("page.js")
 

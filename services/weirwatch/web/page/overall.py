@@ -97,7 +97,9 @@ def _alarm_parts(act: Sequence[AlarmWords]) -> list[str]:
 
 
 def _channel_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
-    marks = [mark_of(c, sight.newest.get(c.id), now) for c in fixture.channels.values()]
+    marks = [
+        mark_of(c, sight.newest.get(c.id), now, fixture.lag) for c in fixture.channels.values()
+    ]
     parts = []
     for mark, word in (
         (Mark.SILENT, "silent"),

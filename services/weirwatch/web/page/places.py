@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Absolute, Priority
+from weirwatch.ports import Newest
 from weirwatch.settings import PlantSettings, VesselSettings
 from weirwatch.web.page import words
 from weirwatch.web.page.alarm_list import urgent_by_channel
@@ -53,9 +54,24 @@ class Place:
     limits: tuple[float, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """One look at the plant."""
+
+    sight: Sight
+    fixture: Fixture
+    urgent: Mapping[str, tuple[Priority, str]]
+    now: Micros
+
+    def at(self, channel: Channel) -> tuple[Newest | None, Mark | None]:
+        """Return a channel's newest reading, and what is wrong with it."""
+        newest = self.sight.newest.get(channel.id)
+        return newest, mark_of(channel, newest, self.now, self.fixture.lag)
+
+
 def places(sight: Sight, fixture: Fixture, now: Micros) -> list[Place]:
     """Return the vessels in the order the water flows, then what belongs to no vessel."""
-    urgent = urgent_by_channel(sight, fixture)
+    look = _Look(sight, fixture, urgent_by_channel(sight, fixture), now)
     found: list[Place] = []
     rest = dict(fixture.channels)
     plant = fixture.plant
@@ -68,13 +84,13 @@ def places(sight: Sight, fixture: Fixture, now: Micros) -> list[Place]:
                 key=vessel.id,
                 title=vessel.title or vessel.id,
                 vessel=vessel,
-                channels=_rows(mine, (vessel.title, vessel.id), sight, urgent, now),
+                channels=_rows(mine, (vessel.title, vessel.id), look),
                 leg=_leg(plant, number) if plant else "",
-                level=_level_m(vessel, mine, sight, now),
+                level=_level_m(vessel, mine, look),
                 limits=_level_limits(vessel, fixture),
             )
         )
-    return found + _other_places(list(rest.values()), sight, fixture, urgent, now)
+    return found + _other_places(list(rest.values()), look)
 
 
 def _leg(plant: PlantSettings, number: int) -> str:
@@ -105,18 +121,13 @@ def _in_vessel(channel: Channel, vessel: VesselSettings, fixture: Fixture) -> bo
     )
 
 
-def _other_places(
-    channels: Sequence[Channel],
-    sight: Sight,
-    fixture: Fixture,
-    urgent: Mapping[str, tuple[Priority, str]],
-    now: Micros,
-) -> list[Place]:
+def _other_places(channels: Sequence[Channel], look: _Look) -> list[Place]:
+    systems = look.fixture.systems
     groups: dict[tuple[str, str], list[Channel]] = {}
     for channel in channels:
         groups.setdefault((channel.system, channel.vessel), []).append(channel)
-    many = len({system for system, _ in groups} | {s.id for s in fixture.systems}) > 1
-    titles = {system.id: system.title or system.id for system in fixture.systems}
+    many = len({system for system, _ in groups} | {s.id for s in systems}) > 1
+    titles = {system.id: system.title or system.id for system in systems}
     ordered = sorted(groups.items(), key=lambda group: (group[0][1] == "", group[0][0]))
     return [
         Place(
@@ -124,33 +135,29 @@ def _other_places(
             title=(f"{titles.get(system, system)}: " if many else "")
             + (vessel.capitalize() or "Room and power"),
             vessel=None,
-            channels=_rows(mine, (vessel,), sight, urgent, now),
+            channels=_rows(mine, (vessel,), look),
         )
         for (system, vessel), mine in ordered
     ]
 
 
 def _rows(
-    channels: Sequence[Channel],
-    under: tuple[str, ...],
-    sight: Sight,
-    urgent: Mapping[str, tuple[Priority, str]],
-    now: Micros,
+    channels: Sequence[Channel], under: tuple[str, ...], look: _Look
 ) -> tuple[ChannelWords, ...]:
     rows = []
     labels = _labels(channels, under)
     for channel in channels:
-        newest = sight.newest.get(channel.id)
-        mark = mark_of(channel, newest, now)
+        newest, mark = look.at(channel)
+        said = mark_words(mark, newest, look.now, look.fixture.lag)
         rows.append(
             ChannelWords(
                 channel=channel.id,
                 label=labels[channel.id],
                 value=words.value_words(channel, newest.value if newest else None),
                 mark=mark,
-                age=(said := mark_words(mark, newest, now)),
+                age=said,
                 note="" if said == words.JUST_NOW else said,
-                alarm=urgent.get(channel.id),
+                alarm=look.urgent.get(channel.id),
             )
         )
     return tuple(rows)
@@ -169,15 +176,13 @@ def _labels(channels: Sequence[Channel], under: tuple[str, ...]) -> dict[str, st
 _METRES = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 
 
-def _level_m(
-    vessel: VesselSettings, channels: Sequence[Channel], sight: Sight, now: Micros
-) -> float | None:
+def _level_m(vessel: VesselSettings, channels: Sequence[Channel], look: _Look) -> float | None:
     """Return the level from the vessel's level channel, or from a twin while that one is silent."""
     levels = [c for c in channels if c.quantity == "level" and c.unit in _METRES]
     levels.sort(key=lambda channel: channel.id != vessel.level_channel)
     for channel in levels if vessel.level_channel else ():
-        newest = sight.newest.get(channel.id)
-        if newest and mark_of(channel, newest, now) in (None, Mark.UNCERTAIN):
+        newest, mark = look.at(channel)
+        if newest and mark in (None, Mark.UNCERTAIN):
             return newest.value * _METRES[channel.unit]
     return None
 

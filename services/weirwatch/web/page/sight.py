@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.failures import SafetyCard
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Rule
 from weirwatch.ports import Newest, NodeState, Notice, Quarantined, StoredEvent
@@ -20,6 +20,8 @@ class Fixture:
 
     Attributes:
         channels, rules: by id, in file order.
+        lag: how late a reading may come to the page with nothing wrong: the group commit and the
+            page's own rhythm, in service time.
         card_of: the safety card of a failure id, or None.
     """
 
@@ -28,6 +30,7 @@ class Fixture:
     rules: Mapping[str, Rule]
     plant: PlantSettings | None
     zone: ZoneInfo
+    lag: Micros
     card_of: Callable[[str], SafetyCard | None]
 
     @property
@@ -36,14 +39,17 @@ class Fixture:
         return ", ".join(system.title or system.id for system in self.systems)
 
 
-def fixture(settings: Settings, card_of: Callable[[str], SafetyCard | None]) -> Fixture:
-    """Return the settings as the page looks them up."""
+def fixture(
+    settings: Settings, card_of: Callable[[str], SafetyCard | None], speed: float
+) -> Fixture:
+    """Return the settings as the page looks them up; `speed` is that of the clock."""
     return Fixture(
         systems=settings.systems,
         channels={channel.id: channel for channel in settings.channels},
         rules={rule.id: rule for rule in settings.rules},
         plant=settings.plant,
         zone=settings.service.time_zone,
+        lag=round((settings.service.commit_every + 3 * SECOND) * speed),
         card_of=card_of,
     )
 

@@ -12,6 +12,7 @@ from weirwatch.domain.rule import Priority
 MINUTE: Micros = 60 * SECOND
 HOUR: Micros = 60 * MINUTE
 DAY: Micros = 24 * HOUR
+FRESH: Micros = 15 * SECOND  # younger is "just now"
 JUST_NOW = "just now"
 _EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -143,7 +144,7 @@ def _two(large: int, large_unit: str, small: int, small_unit: str) -> str:
 
 def age_words(age: Micros) -> str:
     """Return how old a value is, in steps: a page that is quiet does not count seconds."""
-    if age < 15 * SECOND:
+    if age < FRESH:
         return JUST_NOW
     if age < MINUTE:
         return f"{age // (15 * SECOND) * 15} s ago"
