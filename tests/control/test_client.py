@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from support.control_client import until
+
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import (
     ConfigError,

@@ -57,6 +57,12 @@ def test_a_missing_folder_is_one_sentence(path: Path) -> None:
     assert len(caught.value.problems) == 1
 
 
+def test_a_folder_that_is_none_is_one_sentence(path: Path) -> None:
+    path.write_text("a file")
+    with pytest.raises(ConfigError, match="cannot look at the control socket"):
+        endpoint.listening_socket(path / "control.sock")
+
+
 def test_only_our_own_file_is_removed(path: Path) -> None:
     with endpoint.listening_socket(path):
         endpoint.remove(path, path.stat().st_ino + 1)

@@ -14,18 +14,32 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
-
 from support.control_client import Listener, ask_raw, until
+
 from weirwatch.clock import SystemClock
 from weirwatch.control import protocol
 from weirwatch.control.client import ControlClient
-from weirwatch.control.server import MOST_CONNECTIONS, ControlServer
+from weirwatch.control.server import (
+    IDLE_AFTER,
+    MOST_CONNECTIONS,
+    STALLED_AFTER,
+    ControlServer,
+)
 from weirwatch.domain.errors import ConfigError, TransientError
 from weirwatch.ports import Command
 
 
 class Start(Protocol):
     def __call__(self, handle: Any = ..., health: Any = ...) -> ControlServer: ...
+
+
+class MovedClock(SystemClock):
+    """The machine's clock, moved on by hand."""
+
+    real = 0
+
+    def real_mono(self) -> int:
+        return self.real
 
 
 def event(number: int, text: str = "") -> dict[str, Any]:
@@ -277,6 +291,57 @@ def test_too_many_connections_are_refused_and_the_others_live(path: Path, start:
     for sock in idle:
         sock.close()
     until(lambda: server.counters()["connections"] == 1)
+    assert ControlClient(path).health() == {"status": "good"}
+
+
+def test_who_asks_nothing_is_let_go_and_a_quiet_listener_is_not(path: Path) -> None:
+    clock = MovedClock()
+    server = ControlServer(path, lambda _: {}, dict, clock)
+    server.start()
+    try:
+        listener = Listener(path)
+        with socket.socket(socket.AF_UNIX) as idle:
+            idle.settimeout(10)
+            idle.connect(str(path))
+            until(lambda: server.counters()["connections"] == 2)
+            clock.real += IDLE_AFTER + 1
+            server.publish(event(1))  # it looks around whenever something happens
+            assert idle.recv(10) == b""
+        until(lambda: len(listener.heard) == 1)
+        assert server.counters()["listeners"] == 1
+    finally:
+        server.close()
+
+
+def test_a_listener_that_has_stopped_reading_is_counted(path: Path) -> None:
+    clock = MovedClock()
+    server = ControlServer(path, lambda _: {}, dict, clock)
+    server.start()
+    try:
+        with socket.socket(socket.AF_UNIX) as stopped:
+            stopped.connect(str(path))
+            stopped.sendall(protocol.encode({"do": "listen"}))
+            assert stopped.recv(1000)
+            for number in range(2000):
+                server.publish(event(number, "x" * 1000))
+            until(lambda: server.counters()["dropped"] > 0)
+            clock.real += STALLED_AFTER + 1
+            server.publish(event(2000))
+            until(lambda: server.counters()["stalled_listeners"] == 1)
+        until(lambda: server.counters()["stalled_listeners"] == 0)
+    finally:
+        server.close()
+
+
+def test_a_mistake_of_our_own_does_not_end_the_socket(
+    path: Path, start: Start, caplog: pytest.LogCaptureFixture
+) -> None:
+    server = start()
+    listener = Listener(path)
+    server.publish({"readings": {"harbour-hall/sump-node/level": object()}})
+    until(lambda: "control.round_failed" in caplog.text)
+    server.publish(event(1))
+    until(lambda: listener.events() == [{"seq": 1, "message": ""}])
     assert ControlClient(path).health() == {"status": "good"}
 
 

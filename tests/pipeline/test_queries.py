@@ -10,6 +10,7 @@ from support.web_harbour import FLOW, HIGH, LEAK, LEVEL, NO_FLOW, NOON, RAISED, 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.errors import UnknownChannel, UnknownFailure, UnknownRule
 from weirwatch.domain.instant import SECOND, to_rfc3339
+from weirwatch.domain.reading import Channel
 from weirwatch.pipeline import queries
 
 
@@ -148,6 +149,14 @@ def test_history_knows_which_channels_there_are(harbour: Harbour, ask: object) -
     assert ask(harbour.archive, harbour.settings, LEVEL.id, *backwards)["items"] == []
 
 
+def test_a_channel_that_was_only_just_configured_is_empty(harbour: Harbour) -> None:
+    new = Channel("harbour-hall/hall-node/ph", "ph", "pH")
+    settings = replace(harbour.settings, channels=(*harbour.settings.channels, new))
+    span = (NOON, NOON + SECOND)
+    assert queries.series_json(harbour.archive, settings, new.id, *span, 10)["items"] == []
+    assert queries.readings_json(harbour.archive, settings, new.id, *span)["items"] == []
+
+
 def test_events_come_in_commit_order_page_by_page(harbour: Harbour) -> None:
     harbour.furnish()
     first = queries.events_json(harbour.archive, limit=20)
@@ -198,6 +207,11 @@ def test_a_system_tells_vessels_nodes_and_how_its_alarms_stand(harbour: Harbour)
         }
     ]
     assert system["alarms"] == {"standing": 1, "unacknowledged": 1, "highest_priority": "high"}
+
+
+def test_a_system_without_a_plant_has_no_vessels(harbour: Harbour) -> None:
+    settings = replace(harbour.settings, plant=None)
+    assert queries.systems_json(harbour.archive, settings)["items"][0]["vessels"] == []
 
 
 def test_failures_carry_their_cards(harbour: Harbour) -> None:
