@@ -18,7 +18,12 @@ from weirwatch.domain.operator import Command
 from weirwatch.domain.restore import resume
 from weirwatch.domain.rule import RuleBook
 from weirwatch.domain.state import EngineState, Observed
-from weirwatch.ingest.broker import OwnBroker, start_broker
+from weirwatch.ingest.broker import (
+    OwnBroker,
+    broker_address,
+    configured_facts,
+    start_broker,
+)
 from weirwatch.ingest.codec import Codec
 from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.notice.console import ConsoleNotifier
@@ -39,7 +44,7 @@ from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
-from weirwatch.ports import Clock, Notifier, Restored
+from weirwatch.ports import BrokerFacts, Clock, Notifier, Restored
 from weirwatch.settings import RecipientSettings, Settings
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
@@ -50,8 +55,6 @@ log = logging.getLogger(__name__)
 
 COMMAND_WITHIN_S = 10.0
 SHORT_STOP: Micros = 60 * SECOND  # an orderly stop so short is put on record, not alarmed
-OWN_WINDOW = 500
-FOREIGN_WINDOW = 10
 
 
 @dataclass(slots=True)
@@ -66,7 +69,9 @@ class Core:
     clock: Clock
     lock: WriterLock
     journal: SqliteJournal
-    broker: OwnBroker
+    broker: OwnBroker | None
+    broker_facts: BrokerFacts
+    broker_address: tuple[str, int]
     transport: MqttTransport
     loop: Loop
     inbox: Inbox
@@ -106,7 +111,8 @@ class Core:
             thread.join(10.0)
         self.control.close()
         self.journal.close()
-        self.broker.close()
+        if self.broker is not None:
+            self.broker.close()
         self.lock.release()
 
     def _turn(self) -> None:
@@ -171,14 +177,17 @@ def _build(
         builder.service_event(now, "damaged-file-moved-aside", damage)
 
     broker = start_broker(settings.broker, data_dir)
-    undo.append(broker.close)
+    if broker is not None:
+        undo.append(broker.close)
+    facts = broker.facts if broker is not None else configured_facts(settings.broker)
+    address = broker.address if broker is not None else broker_address(settings.broker.url)
     inbox = Inbox()
     offline_rules = _offline_rules(settings)
     _conditions_at_start(inbox, restored, offline_rules, settings, now)
 
     transport = MqttTransport(
         settings.broker,
-        broker.address,
+        address,
         _subscriptions(settings),
         inbox.put,
         lambda up: inbox.put(LinkRequest(up)),
@@ -196,7 +205,7 @@ def _build(
         settings=settings,
         clock=clock,
         counters=counters,
-        broker=broker.facts,
+        broker=facts,
         transport=transport,
         outbox=outbox,
         state=state,
@@ -230,8 +239,8 @@ def _build(
             offline_rules=offline_rules,
             nodes=restored.nodes,
             commit_every=settings.service.commit_every,
-            commit_unacked=settings.service.commit_unacked
-            or (OWN_WINDOW if broker.facts.window >= OWN_WINDOW else FOREIGN_WINDOW),
+            # Half the broker's window: a window full of unacknowledged messages stops the flow.
+            commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
         )
     )
@@ -241,6 +250,8 @@ def _build(
         lock,
         journal,
         broker,
+        facts,
+        address,
         transport,
         loop,
         inbox,

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 FASTEST = 60.0
-FIRST_FAULT_S = 15.0  # real seconds until the default demo's pump fails
+FIRST_FAULT_S = 10.0  # real seconds until the default demo's pump fails
 FAULT_LASTS_S = 60.0  # real seconds until it is mended
 
 
@@ -16,7 +16,7 @@ def register(app: typer.Typer) -> None:
 
 
 def demo_command(
-    speed: Annotated[float, typer.Option(help="times faster than real time, 1 to 60")] = 10.0,
+    speed: Annotated[float, typer.Option(help="times faster than real time, 1 to 60")] = 30.0,
     fault: Annotated[
         list[str] | None,
         typer.Option(help="failure to play: ID or ID@SECONDS from the start; may be repeated"),
@@ -64,9 +64,9 @@ def demo_command(
     plant = None
     try:
         core.start()
-        plant = make_plant(settings, core.broker.address, clock, faults)
+        plant = make_plant(settings, core.broker_address, clock, faults)
         plant.start()
-        _say(listen, speed, [f.id for f in faults], core.broker.facts.kind, data_dir)
+        _say(listen, speed, [f.id for f in faults], core.broker_facts.kind, data_dir)
         ends = None if for_s is None else began + round(for_s * SECOND)
         code = run_until_stopped(core, lambda: ends is not None and clock.now().utc >= ends)
     finally:

@@ -67,7 +67,7 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
 
 
 def _keep_broker(core: Core) -> None:
-    if core.broker.alive():
+    if core.broker is None or core.broker.alive():
         return
     try:
         core.broker.restart()

@@ -15,6 +15,9 @@ def serve_command(
     config: Annotated[
         Path, typer.Option(envvar="WEIRWATCH_CONFIG", help="configuration file")
     ] = Path("weirwatch.toml"),
+    without_web: Annotated[
+        bool, typer.Option("--without-web", help="core only: no API and no page")
+    ] = False,
     log_level: Annotated[str, typer.Option(help="debug, info, warning or error")] = "info",
 ) -> None:
     """Run the service: receive readings, decide alarms, tell people, serve API and page."""
@@ -27,12 +30,14 @@ def serve_command(
     settings = load(config)
     clock = SystemClock()
     listen = f"{settings.web.host}:{settings.web.port}"
-    argv = web_argv(config.absolute(), settings.service.data_dir, listen, clock.as_json())
-    core = build_core(settings, clock, argv)
+    data_dir = settings.service.data_dir
+    argv = web_argv(config.absolute(), data_dir, listen, clock.as_json())
+    core = build_core(settings, clock, None if without_web else argv)
     try:
         core.start()
-        typer.echo(f"Weirwatch serves http://{listen}/ ; data in {settings.service.data_dir}")
-        facts = core.broker.facts
+        where = "without API and page" if without_web else f"serves http://{listen}/"
+        typer.echo(f"Weirwatch {where}; data in {data_dir}")
+        facts = core.broker_facts
         typer.echo(f"Broker: {facts.kind} at {facts.address}. {facts.limits}")
         code = run_until_stopped(core)
     finally:

@@ -100,7 +100,7 @@ class Turn:
                 service_to=after.service_state.value,
                 value=value,
                 late=self.late,
-                message=more.pop("message", after.message),
+                message=more.pop("message", after.message if after.stands else ""),
                 **more,
             )
         )

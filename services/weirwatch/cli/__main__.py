@@ -1,0 +1,5 @@
+"""`python -m weirwatch.cli`: the same as the command `weirwatch`."""
+
+from weirwatch.cli.main import main
+
+main()

@@ -1,0 +1,138 @@
+"""kill -9 of the service at random moments, while numbered readings flow through a mosquitto."""
+
+import json
+import random
+import threading
+import time
+from pathlib import Path
+
+import pytest
+from support.service import Mosquitto, Service, ended, publisher, wait_for
+
+from weirwatch.config import load
+from weirwatch.domain.alarm import Event
+from weirwatch.domain.book import make_ready
+from weirwatch.domain.reading import Reading
+from weirwatch.domain.rule import RuleBook
+from weirwatch.pipeline.replay import replay
+
+CONFIG = """
+[service]
+commit_every_s = 0.3
+[broker]
+url = "mqtt://127.0.0.1:{port}"
+[[system]]
+id = "hall"
+title = "Hall"
+[[channel]]
+id = "hall/node/level"
+quantity = "level"
+unit = "mm"
+[[rule]]
+id = "level-high"
+title = "Level high"
+kind = "absolute"
+channel = "hall/node/level"
+high = 900
+deadband = 100
+failure = "sump-high"
+response = "Look."
+[[rule]]
+id = "level-low"
+title = "Level low"
+kind = "absolute"
+channel = "hall/node/level"
+low = 50
+latching = true
+failure = "sump-low"
+response = "Look."
+[[recipient]]
+id = "file"
+kind = "file"
+path = "notices.jsonl"
+"""
+
+
+def value(number: int) -> float:
+    """A saw-tooth from 0 to 999 that crosses both limits every 1000 readings."""
+    return float(number * 7 % 1000)
+
+
+def flow(port: int, done: threading.Event, times: list[int]) -> None:
+    client = publisher(port, "numbers")
+    while not done.is_set():
+        times.append(max(time.time_ns() // 1_000_000 * 1000, times[-1] + 1000 if times else 0))
+        number = len(times)
+        record = [{"n": "level", "t": times[-1] / 1e6, "v": value(number)}]
+        info = client.publish("weirwatch/hall/node/readings", json.dumps(record), qos=1)
+        if number % 50 == 0:
+            info.wait_for_publish(10)
+        time.sleep(0.004)
+    info.wait_for_publish(10)
+    ended(client)
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+@pytest.mark.timeout(420)
+def test_fifty_kills_lose_nothing_and_repeat_nothing(tmp_path: Path, mosquitto: Mosquitto) -> None:
+    service = Service(tmp_path / "service", CONFIG.format(port=mosquitto.port))
+    service.start()
+    wait_for(lambda: service.query("SELECT 1 FROM event WHERE kind = 'broker-connected'"))
+    done, times = threading.Event(), list[int]()
+    source = threading.Thread(target=flow, args=(mosquitto.port, done, times))
+    source.start()
+    chance = random.Random(20261125)
+    for _ in range(50):
+        time.sleep(chance.uniform(0.05, 1.6))
+        service.kill()
+        service.start()
+    done.set()
+    source.join()
+    total = len(times)
+    count = "SELECT count(*) FROM reading"
+    wait_for(lambda: service.query(count) >= [(total,)], 60)
+    wait_for(lambda: service.query("SELECT count(*) FROM notice WHERE state = 'pending'") == [(0,)])
+    assert service.stop() == 0
+
+    stored = service.query("SELECT ts, value FROM reading ORDER BY ts")
+    assert stored == [(t, value(n)) for n, t in enumerate(times, 1)]
+    assert service.query("PRAGMA integrity_check") == [("ok",)]
+
+    kept = service.query(
+        "SELECT time, kind, rule, from_state, to_state, value, annunciated FROM event"
+        " WHERE rule IN ('level-high', 'level-low') ORDER BY seq"
+    )
+    expected = uninterrupted(service.config, times)
+    assert [tuple(row) for row in kept] == [
+        (e.time, e.kind, e.rule, e.from_state, e.to_state, e.value, e.annunciated) for e in expected
+    ]
+    assert service.query("SELECT rule, state FROM alarm WHERE rule LIKE 'level%' ORDER BY 1") == [
+        (rule, [e.to_state for e in expected if e.rule == rule][-1])
+        for rule in ("level-high", "level-low")
+    ]
+    check_notices(service)
+    assert total > 5000
+
+
+def uninterrupted(config: Path, times: list[int]) -> list[Event]:
+    """What one run without any kill decides, by the same engine in virtual time."""
+    settings = load(config)
+    book = make_ready(
+        RuleBook(
+            {rule.id: rule for rule in settings.rules},
+            {channel.id: channel for channel in settings.channels},
+            settings.service.time_zone,
+        )
+    )
+    readings = [Reading("hall/node/level", t, value(n)) for n, t in enumerate(times, 1)]
+    return [e for e in replay(book, readings, [], None) if isinstance(e, Event)]
+
+
+def check_notices(service: Service) -> None:
+    """Every annunciation was delivered; the same notice twice has the same id and words."""
+    owed = service.query("SELECT seq FROM event WHERE annunciated = 1")
+    told: dict[str, str] = {}
+    for notice in service.notices():
+        assert told.setdefault(notice["id"], notice["text"]) == notice["text"]
+    assert set(told) == {f"{seq}-file" for (seq,) in owed}
