@@ -23,6 +23,7 @@ _SCHMIDT = {
     "oxygen": (1920.4, -135.6, 5.2122, -0.10939, 0.00093777),
     "carbon-dioxide": (2116.8, -136.25, 4.7353, -0.092307, 0.0007555),
 }
+_SEALED_PER_H = 1e-12  # slower exchange than this is none, and would only cost digits
 _MOST_MG_L = 60.0  # more than pure oxygen at 1 atm dissolves in warm water
 
 
@@ -181,7 +182,7 @@ def oxygen_after(
     """
     not_negative("hours", hours, "h")
     _check_balance(oxygen_mg_L, saturation_mg_L, uptake_mg_L_h, transfer_per_h)
-    if transfer_per_h == 0.0:
+    if transfer_per_h < _SEALED_PER_H:
         return max(0.0, oxygen_mg_L - uptake_mg_L_h * hours)
     gain = transfer_per_h * saturation_mg_L - uptake_mg_L_h
     left = -expm1(-transfer_per_h * hours) / transfer_per_h  # exact for the slowest transfer too
@@ -216,7 +217,7 @@ def hours_until_critical(
     _check_oxygen("critical_mg_L", critical_mg_L)
     if oxygen_mg_L <= critical_mg_L:
         return 0.0
-    if transfer_per_h == 0.0:
+    if transfer_per_h < _SEALED_PER_H:
         return (oxygen_mg_L - critical_mg_L) / uptake_mg_L_h if uptake_mg_L_h > 0.0 else inf
     loss_there = uptake_mg_L_h - transfer_per_h * (saturation_mg_L - critical_mg_L)
     if loss_there <= 0.0:
