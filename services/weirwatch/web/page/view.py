@@ -66,6 +66,9 @@ class PageView:
             self._sentence = Words("p")
         self._core_lost = Words("p", classes="ww-lost", role="alert")
         self._broker = Words("p", classes="ww-broker")
+        if self._clock.speed != 1:
+            speed = f"{self._clock.speed:g}"
+            Words("p", f"A rehearsal: time runs {speed} times faster than real time.", "ww-broker")
 
     # --- keeping up ----------------------------------------------------------------------
 
