@@ -36,7 +36,7 @@ class Server(uvicorn.Server):
 
     def handle_exit(self, sig: int, frame: FrameType | None) -> None:
         """Begin to end on a signal; uvicorn's own way would die of it again at the end."""
-        log.info("web.signal number=%d at=%s", sig, frame and frame.f_code.co_name)
+        log.debug("web.signal number=%d at=%s", sig, frame and frame.f_code.co_name)
         self.end()
 
     def end(self) -> None:
