@@ -16,6 +16,7 @@ from weirwatch.cli.words import (
     console,
     limit_text,
     plain_table,
+    service_text,
     state_text,
     time_text,
     value_text,
@@ -46,31 +47,59 @@ def states_of(words: Sequence[str]) -> tuple[AlarmState, ...]:
 
 
 def print_list(alarms: Sequence[Alarm], desk: Desk, *, whole: bool) -> None:
-    """Print the alarms that are not normal, or all of them."""
+    """Print the alarms that are not normal; `whole`: then the normal ones too."""
     out = console()
-    shown = [alarm for alarm in alarms if whole or not _is_quiet(alarm)]
-    if not shown:
+    loud = [alarm for alarm in alarms if not _is_quiet(alarm)]
+    quiet = [alarm for alarm in alarms if _is_quiet(alarm)] if whole else []
+    if loud:
+        _print_loud(out, loud, desk)
+    if loud and quiet:
+        out.print()
+    if quiet:
+        _print_quiet(out, quiet)
+    if loud or quiet:
+        out.print("\nOne of them with its safety card:  weirwatch alarms show RULE")
+    else:
         out.print(_nothing(alarms, whole))
-        return
-    now, zone = desk.now(), desk.settings.service.time_zone
-    table = plain_table("Priority", "State", "Alarm", "Now", "Limit", "Since")
-    for alarm in shown:
+
+
+def _print_loud(out: Console, alarms: Sequence[Alarm], desk: Desk) -> None:
+    now = desk.now()
+    table = plain_table("Priority", "Alarm", "State, since", "Now, limit")
+    for alarm in alarms:
+        state = Text(str(alarm["state"]), STATE_STYLE.get(str(alarm["state"]), ""))
+        lines = [service_text(alarm), ago_text(alarm["raised_at"], now)]
+        state.append("".join(f"\n{line}" for line in lines if line and line != "–"), "not bold")
         table.add_row(
             _priority(alarm),
-            Text(state_text(alarm, zone), STATE_STYLE.get(str(alarm["state"]), "")),
             Text.assemble(str(alarm["title"]), "\n", (str(alarm["id"]), "dim")),
-            value_text(alarm["value"], str(alarm["unit"]), switch=isinstance(alarm["limit"], bool)),
-            limit_text(alarm["limit"], str(alarm["unit"])),
-            ago_text(alarm["raised_at"], now),
+            state,
+            Text.assemble(_value(alarm, "value", desk), "\n", (_limit(alarm), "dim")),
         )
     out.print(table)
-    out.print("\nMore of one, with its safety card:  weirwatch alarms show RULE")
+
+
+def _print_quiet(out: Console, alarms: Sequence[Alarm]) -> None:
+    table = plain_table("Priority", "Normal", "Rule")
+    for alarm in alarms:
+        table.add_row(str(alarm["priority"]), str(alarm["title"]), str(alarm["id"]))
+    out.print(table)
 
 
 def _is_quiet(alarm: Alarm) -> bool:
     """Normal and in service, or merely suppressed while nothing is wrong with it."""
     quiet = alarm["service_state"] in ("in-service", "suppressed-by-design")
     return alarm["state"] == "normal" and quiet
+
+
+def _value(alarm: Alarm, key: str, desk: Desk) -> str:
+    switches = {channel.id for channel in desk.settings.channels if channel.is_switch}
+    switch = alarm["channel"] in switches
+    return value_text(alarm[key], str(alarm["unit"]), switch=switch)
+
+
+def _limit(alarm: Alarm) -> str:
+    return limit_text(alarm["limit"], str(alarm["unit"]))
 
 
 def _nothing(alarms: Sequence[Alarm], whole: bool) -> str:
@@ -87,16 +116,15 @@ def _priority(alarm: Alarm) -> Text:
 def print_alarm(alarm: Alarm, desk: Desk) -> None:
     """Print one alarm: where it stands, what to do, and the whole safety card."""
     out, zone, now = console(), desk.settings.service.time_zone, desk.now()
-    unit, switch = str(alarm["unit"]), isinstance(alarm["limit"], bool)
     out.print(Text.assemble(_priority(alarm), "  ", (str(alarm["title"]), "bold")))
     facts = {
         "Rule": f"{alarm['id']} ({alarm['kind']})",
         "State": state_text(alarm, zone),
         "Message": alarm["message"],
         "Channel": alarm["channel"],
-        "Value now": value_text(alarm["value"], unit, switch=switch),
-        "At the raise": value_text(alarm["raised_value"], unit, switch=switch),
-        "Limit": limit_text(alarm["limit"], unit),
+        "Value now": _value(alarm, "value", desk),
+        "At the raise": _value(alarm, "raised_value", desk),
+        "Limit": _limit(alarm),
         "Raised": _moment(alarm["raised_at"], desk, now),
         "Returned": _moment(alarm["returned_at"], desk, now),
         "Acknowledged": _acknowledged(alarm, desk, now),
@@ -108,8 +136,9 @@ def print_alarm(alarm: Alarm, desk: Desk) -> None:
     if alarm["response"]:
         out.print()
         out.print(Text.assemble(("What to do  ", "bold"), str(alarm["response"])))
-    if alarm["safety_card"] is not None:
-        _print_card(out, alarm["safety_card"])
+    card = alarm["safety_card"]
+    if card is not None:
+        _print_card(out, card, said=str(alarm["response"]).startswith(str(card["first_line"])))
 
 
 def _moment(time: str | None, desk: Desk, now: int, *, ago: bool = True) -> str:
@@ -125,9 +154,11 @@ def _acknowledged(alarm: Alarm, desk: Desk, now: int) -> str:
     return f"{_moment(alarm['acknowledged_at'], desk, now)} by {alarm['acknowledged_by']}"
 
 
-def _print_card(out: Console, card: Mapping[str, Any]) -> None:
+def _print_card(out: Console, card: Mapping[str, Any], *, said: bool) -> None:
+    """Print the card; its first line only if the response above did not begin with it."""
+    out.print()
     out.rule(Text(f"Safety card: {card['title']}", "bold"), align="left", characters="─")
-    if card["first_line"]:
+    if card["first_line"] and not said:
         out.print(Text(str(card["first_line"]), "bold"))
     out.print(Text(str(card["meaning"])))
     for hazard in card["hazards"]:

@@ -46,9 +46,6 @@ def main() -> None:
         _fail(getattr(error, "problems", [str(error)]), EXIT_WRONG_USE)
     except WeirwatchError as error:
         _fail([str(error)], EXIT_NO)
-    except BrokenPipeError:
-        # Whoever read us has had enough, as in `weirwatch series … | head`.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         named = f"{error.filename}: " if error.filename else ""
         _fail([f"{named}{error.strerror or error}"], EXIT_NO)

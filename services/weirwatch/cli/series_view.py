@@ -137,16 +137,17 @@ def _print_table(desk: Desk, channel: Channel, rows: Sequence[Row], *, raw: bool
         return
     zone, switch = desk.settings.service.time_zone, channel.is_switch
     if raw:
-        table = plain_table("Time", "Value", "Quality", "Why")
+        table = plain_table("Time", "Value", "Quality", "Why", numbers=("Value",))
         for row in rows:
             value = value_text(row["value"], "", switch=switch)
             table.add_row(time_text(row["time"], zone), value, row["quality"], row["reason"])
     else:
-        table = plain_table("From", "Min", "Mean", "Max", "Readings", "")
+        header = ("From", "Min", "Mean", "Max", "Readings")
+        table = plain_table(*header, "", numbers=header[1:])
         lowest = min(row["min"] for row in rows)
         highest = max(row["max"] for row in rows)
         for row in rows:
-            values = [value_text(row[name], "") for name in ("min", "mean", "max")]
+            values = [f"{row[name]:.5g}" for name in ("min", "mean", "max")]
             bar = _bar(row, lowest, highest)
             table.add_row(time_text(row["start"], zone), *values, str(row["count"]), bar)
     out.print(table)

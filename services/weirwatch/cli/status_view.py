@@ -62,6 +62,7 @@ def _print_service(out: Console, status: Json, desk: Desk) -> None:
     health = status["health"]
     if health is None:
         out.print(Text.assemble(("NOT RUNNING", "bold reverse"), f"  {status['why_not']}"))
+        out.print("What follows is what was recorded last.")
     else:
         word = "Running" if health["status"] == "ok" else "RUNNING WITH PROBLEMS"
         zone = desk.settings.service.time_zone
@@ -98,26 +99,22 @@ def _print_channels(out: Console, channels: Sequence[Json], desk: Desk) -> None:
         out.print("No reading has arrived yet. docs/wire.md says how a node sends them.")
         return
     titles = {v.id: v.title for v in desk.settings.plant.vessels} if desk.settings.plant else {}
-    table = plain_table("Where", "Channel", "Value", "Quality", "Age")
+    whole = len(desk.settings.systems) > 1  # then the system's name is needed too
+    table = plain_table("Where", "Channel", "Value", "Quality", "Age", numbers=("Value", "Age"))
     for vessel in dict.fromkeys(channel["vessel"] for channel in channels):
         rows = [channel for channel in channels if channel["vessel"] == vessel]
         for at, channel in enumerate(rows):
-            where = titles.get(vessel or "", vessel or "room") if at == 0 else ""
-            table.add_row(where, *_channel_row(channel))
+            where = titles.get(vessel or "", vessel or "Room") if at == 0 else ""
+            table.add_row(where, *_channel_row(channel, whole=whole))
     out.print(table)
 
 
-def _channel_row(channel: Json) -> tuple[Text, str, str, str]:
-    age, limit = channel["age_s"], channel["silent_after_s"]
-    silent = age is not None and limit is not None and age > limit
-    quality = channel["quality"] or "none yet"
-    if silent:
-        quality = "SILENT"
+def _channel_row(channel: Json, *, whole: bool) -> tuple[str, str, str, str]:
+    age = channel["age_s"]
     switch = channel["quantity"] == "switch"
-    short = channel["id"].split("/", 1)[1]
     return (
-        Text.assemble(channel["title"], "\n", (short, "dim")),
+        channel["id"] if whole else channel["id"].split("/", 1)[1],
         value_text(channel["value"], channel["unit"], switch=switch),
-        quality,
+        channel["quality"] or "none yet",
         "–" if age is None else duration(round(age * 1_000_000)),
     )

@@ -1,7 +1,7 @@
 """How values, times and states read in a terminal: words first, colour only beside them."""
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Collection, Mapping
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from rich import box
@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.table import Table
 
 from weirwatch.domain.instant import Micros, from_rfc3339
+from weirwatch.domain.wording import amount
 from weirwatch.pipeline.local_time import duration, local_time
 
 PRIORITY_STYLE = {"critical": "bold reverse", "high": "bold", "medium": "", "low": "dim"}
@@ -24,11 +25,12 @@ def console() -> Console:
     return Console(highlight=False, emoji=False, markup=False)
 
 
-def plain_table(*headers: str) -> Table:
-    """Return an empty table that needs no more than thin lines."""
+def plain_table(*headers: str, numbers: Collection[str] = ()) -> Table:
+    """Return an empty table that needs no more than thin lines; `numbers` stand to the right."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="bold")
     for header in headers:
-        table.add_column(header, overflow="fold")
+        justify: Literal["left", "right"] = "right" if header in numbers else "left"
+        table.add_column(header, overflow="fold", justify=justify)
     return table
 
 
@@ -38,11 +40,13 @@ def value_text(value: float | bool | None, unit: str, *, switch: bool = False) -
         return "–"
     if switch or isinstance(value, bool):
         return "on" if value else "off"
-    return f"{value:.6g} {unit}".strip()
+    return amount(value, unit)
 
 
 def limit_text(limit: float | bool | str | None, unit: str) -> str:
-    """Return the limit of an alarm as its JSON has it."""
+    """Return the limit of an alarm as its JSON has it; empty where there is none."""
+    if limit is None:
+        return ""
     return limit if isinstance(limit, str) else value_text(limit, unit)
 
 
@@ -58,9 +62,13 @@ def ago_text(time: str | None, now: Micros) -> str:
 
 def state_text(alarm: Mapping[str, Any], zone: ZoneInfo) -> str:
     """Return both states of an alarm, and until when the second one holds."""
-    service = str(alarm["service_state"])
-    if service == "in-service":
-        return str(alarm["state"])
+    service = service_text(alarm)
     until = alarm.get("shelved_until") or alarm.get("out_until")
-    ends = f" until {time_text(until, zone)}" if until else ""
-    return f"{alarm['state']}, {service}{ends}"
+    ends = f" until {time_text(until, zone)}" if until and service else ""
+    return f"{alarm['state']}, {service}{ends}" if service else str(alarm["state"])
+
+
+def service_text(alarm: Mapping[str, Any]) -> str:
+    """Return the service state in words; empty while in service, as it nearly always is."""
+    service = str(alarm["service_state"])
+    return "" if service == "in-service" else service.replace("-", " ")

@@ -1,0 +1,54 @@
+"""`weirwatch check`: all mistakes on standard error with code 2; warnings do not fail."""
+
+import json
+
+from support.cli_types import Call, Place, Run
+
+
+def test_a_right_file_is_code_0_with_its_warnings_on_standard_error(run: Run, place: Place) -> None:
+    result = run("check", place.config)
+    assert result.returncode == 0
+    assert result.stdout == (
+        f"{place.config}: 1 system, 3 channels, 2 rules and 7 built-in, 1 recipient. "
+        "No mistake, 1 warning.\n"
+    )
+    assert result.stderr.startswith(f"warning: {place.config}: rule: 39 of 47 failures")
+
+
+def test_every_mistake_is_told_in_one_run_with_code_2(run: Run, place: Place) -> None:
+    text = place.config.read_text().replace("deadband = 8", "dedband = 8")
+    place.config.write_text(text.replace('"Cel"', '"Cell"'))
+    result = run("check", place.config)
+    assert result.returncode == 2
+    assert result.stdout == ""
+    lines = result.stderr.splitlines()
+    assert lines[0].startswith(
+        f'{place.config}: channel "harbour-hall/sump-node/unheard": unit = "'
+    )
+    assert lines[1] == (
+        f'{place.config}: rule "sump-high": dedband = 8: is not a known key. '
+        'Did you mean "deadband"?'
+    )
+    assert lines[-1] == f"2 mistakes in {place.config}."
+
+
+def test_json_has_both_lists_and_the_same_code(call: Call, place: Place) -> None:
+    good = call("check", "--json", place.config)
+    document = json.loads(good.stdout)
+    assert (good.exit_code, document["errors"]) == (0, [])
+    assert len(document["warnings"]) == 1
+    place.config.write_text("a = ")
+    bad = call("check", "--json", place.config)
+    document = json.loads(bad.stdout)
+    assert bad.exit_code == 2
+    assert document["file"] == str(place.config)
+    assert "line 1, column 5" in document["errors"][0]
+
+
+def test_the_file_may_come_from_option_environment_or_folder(run: Run, place: Place) -> None:
+    for words, folder, env in (
+        (["check", "--config", place.config], None, {}),
+        (["check"], None, {"WEIRWATCH_CONFIG": str(place.config)}),
+        (["check"], place.folder, {}),
+    ):
+        assert run(*words, cwd=folder, **env).returncode == 0

@@ -1,0 +1,131 @@
+"""`weirwatch series`: the history of a channel in every format."""
+
+import csv
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.cli_types import Call, Place
+from typer.testing import Result
+
+LEVEL = "harbour-hall/sump-node/level"
+Parsed = Callable[[Result], Any]
+
+
+def rows(result: Result) -> list[dict[str, str]]:
+    assert result.exit_code == 0, result.output
+    return list(csv.DictReader(io.StringIO(result.stdout)))
+
+
+def test_the_last_day_up_to_the_newest_reading_is_the_default(
+    call: Call, recorded: Place, parsed: Parsed
+) -> None:
+    document = parsed(call("series", LEVEL, "--config", recorded.config, "--json"))
+    assert document["channel"] == LEVEL
+    assert document["unit"] == "mm"
+    assert document["to"] == "2026-05-01T13:01:00.000001Z"
+    assert document["from"] == "2026-04-30T13:01:00.000001Z"
+    assert sum(item["count"] for item in document["items"]) == 60  # the bad one is not counted
+
+
+def test_points_bound_the_rows_and_keep_minimum_mean_and_maximum(
+    call: Call, recorded: Place
+) -> None:
+    found = rows(
+        call(
+            *("series", LEVEL, "--config", recorded.config, "--format", "csv", "--points", "2"),
+            *("--from", "2026-05-01T12:00:00Z", "--to", "2026-05-01T13:00:00Z"),
+        )
+    )
+    assert [(r["min"], r["mean"], r["max"], r["count"]) for r in found] == [
+        ("300.0", "314.5", "329.0", "30"),
+        ("330.0", "344.5", "359.0", "30"),
+    ]
+    assert found[0]["end"] == found[1]["start"] == "2026-05-01T12:30:00Z"
+
+
+def test_raw_csv_is_what_replay_reads(call: Call, recorded: Place, tmp_path: Path) -> None:
+    result = call(
+        "series", LEVEL, "--config", recorded.config, "--raw", "--format", "csv", "--from", "2h"
+    )
+    found = rows(result)
+    assert len(found) == 61
+    assert found[0] == {
+        "time": "2026-05-01T12:00:00Z",
+        "channel": LEVEL,
+        "value": "300.0",
+        "quality": "good",
+    }
+    assert found[-1]["quality"] == "bad"
+    readings = tmp_path / "readings.csv"
+    readings.write_text(result.stdout)
+    replayed = call("replay", "--config", recorded.config, "--readings", readings, "--json")
+    assert replayed.exit_code == 0, replayed.output
+    first = json.loads(replayed.stdout.splitlines()[0])
+    assert (first["rule"], first["time"]) == ("sump-high", "2026-05-01T12:45:00Z")
+
+
+def test_json_lines_are_one_object_each(call: Call, recorded: Place) -> None:
+    result = call(
+        "series", LEVEL, "--config", recorded.config, "--raw", "--format", "jsonl", "--from", "10m"
+    )
+    objects = [json.loads(line) for line in result.stdout.splitlines()]
+    assert [item["value"] for item in objects][-1] == 999.0
+    assert objects[-1]["reason"] == "outside valid range"
+
+
+def test_raw_reads_over_page_ends(
+    call: Call, recorded: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import weirwatch.cli.series_view as view
+
+    monkeypatch.setattr(view, "_PAGE", 7)
+    found = rows(call("series", LEVEL, "--config", recorded.config, "--raw", "--format", "csv"))
+    assert [row["value"] for row in found[:60]] == [repr(300.0 + n) for n in range(60)]
+
+
+def test_the_table_fits_80_columns_in_the_keepers_time(call: Call, recorded: Place) -> None:
+    result = call("series", LEVEL, "--config", recorded.config, "--from", "1h", "--points", "5")
+    assert result.output.startswith(f"Sump level ({LEVEL}, mm)\n")
+    assert "2026-05-01 14:" in result.output  # Europe/Oslo, in summer
+    assert max(len(line) for line in result.output.splitlines()) <= 80
+    raw = call("series", LEVEL, "--config", recorded.config, "--raw", "--from", "5m")
+    assert "outside valid range" in raw.output
+    switch = call("series", "harbour-hall/power-node/mains", "--config", recorded.config, "--raw")
+    assert " on " in switch.output
+
+
+def test_a_channel_without_readings_says_so(call: Call, recorded: Place, parsed: Parsed) -> None:
+    words = ("series", "harbour-hall/sump-node/unheard", "--config", recorded.config)
+    result = call(*words)
+    assert result.exit_code == 0
+    assert "No reading in this range." in result.output
+    assert parsed(call(*words, "--json"))["items"] == []
+    assert call(*words, "--raw", "--format", "csv").stdout == "time,channel,value,quality\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["harbour-hall/sump-node/levl"], 'Did you mean "harbour-hall/sump-node/level"?'),
+        ([LEVEL, "--from", "yesterday"], "--from yesterday: is not a time. Write 2026-"),
+        ([LEVEL, "--from", "2026-05-01T12:00:00"], "is not a time"),
+        ([LEVEL, "--to", "2026-13-01T00:00:00Z"], "--to 2026-13-01T00:00:00Z: is not a time"),
+        (
+            [LEVEL, "--from", "2026-05-02T00:00:00Z", "--to", "2026-05-01T00:00:00Z"],
+            "--from 2026-05-02T00:00:00Z: is not before the end of the range",
+        ),
+    ],
+)
+def test_wrong_use_is_told(call: Call, recorded: Place, words: list[str], told: str) -> None:
+    result = call("series", *words, "--config", recorded.config)
+    assert result.exit_code == 1  # the exception's; `main` makes it 2
+    assert told in str(result.exception)
+
+
+def test_without_a_file_the_cure_is_told(call: Call, place: Place) -> None:
+    result = call("series", LEVEL, "--config", place.config)
+    assert "no data yet; start the service once" in str(result.exception)
