@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import logging
 from collections.abc import Sequence
 
 from nicegui import background_tasks, run, ui
@@ -21,6 +22,8 @@ from weirwatch.web.page.records import RecordPanel
 from weirwatch.web.page.sight import Fixture, Sight
 from weirwatch.web.page.watch import Watch
 from weirwatch.web.page.water import RoomPanel, WaterPanel
+
+log = logging.getLogger(__name__)
 
 _GOOD_FOR: Micros = 5 * SECOND  # how long words are right if nothing happens: ages move on
 _COMMAND_PATIENCE_S = 25.0
@@ -104,12 +107,19 @@ class PageView:
 
     async def _send(self, command: Command) -> str:
         try:
-            await asyncio.wait_for(run.io_bound(self._core.command, command), _COMMAND_PATIENCE_S)
+            answer = await asyncio.wait_for(
+                run.io_bound(self._core.command, command), _COMMAND_PATIENCE_S
+            )
         except TimeoutError:
-            return "The core has not answered. Look at the alarm before you send it again."
+            answer = None
         except WeirwatchError as error:
             return f"Not done: {error}"
+        except Exception:
+            log.exception("page.command_failed name=%s rule=%s", command.name, command.rule)
+            answer = None
         self._watch.nudge()
+        if answer is None:
+            return "There was no answer. Look at the alarm before you send it again."
         return ""
 
     def _open_trend(self, channel: str) -> None:
