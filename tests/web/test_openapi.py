@@ -57,4 +57,4 @@ def test_schemathesis_finds_no_fault(port: int, tmp_path: Path) -> None:
     ]
     run = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=300)
     assert run.returncode == 0, run.stdout[-8000:] + run.stderr[-2000:]
-    assert "No issues found" in run.stdout or "generated" in run.stdout
+    assert "No issues found" in run.stdout
