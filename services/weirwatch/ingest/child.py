@@ -152,6 +152,7 @@ def end(pid: int, mark: Mark) -> bool:
             return True
         try:
             os.kill(pid, number)
+            os.kill(pid, signal.SIGCONT)  # a stopped one hears nothing else
         except ProcessLookupError:
             return True
         except PermissionError:
