@@ -125,10 +125,9 @@ def hours_until(
     end = _end_temperature(t_start_degC, t_room_degC, time_constant_h, steady_rise_k)
     if t_target_degC == t_start_degC:
         return 0.0
-    way, left = t_start_degC - end, t_target_degC - end
-    if left == 0.0 or way == 0.0 or not 0.0 < left / way < 1.0:
+    if not min(t_start_degC, end) < t_target_degC < max(t_start_degC, end):
         return inf
-    return -time_constant_h * log(left / way)
+    return time_constant_h * log((t_start_degC - end) / (t_target_degC - end))
 
 
 def heater_size_w(ua_w_k: float, rise_k: float, margin: float = 0.4) -> float:
