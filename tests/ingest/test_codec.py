@@ -241,3 +241,72 @@ def test_arbitrary_packs_never_raise(pack: list[object]) -> None:
 
 def test_taps_are_in_the_fixture() -> None:
     assert len(TAPS) >= 6
+
+
+def test_a_fault_of_our_own_is_quarantined_and_logged(caplog: pytest.LogCaptureFixture) -> None:
+    class Broken:
+        def take(self, _: object) -> None:
+            raise RuntimeError("as a fault of ours would")
+
+    codec = make_codec()
+    codec._handlers[READINGS] = (Broken(),)
+    decoded = codec.decode(message(READINGS, "[]"), NOW)
+    assert [q.code for q in decoded.quarantined] == ["codec-error"]
+    assert "as a fault of ours would" in caplog.text
+
+
+@pytest.mark.parametrize(
+    ("told", "codes"),
+    [
+        ({"connected": True, "since": 1}, ["ancient"]),
+        ({"connected": True, "since": 4102444801}, ["in-the-future"]),
+        ({"connected": True, "since": True}, ["bad-since"]),
+        ({"connected": True, "since": 1e300}, ["bad-since"]),
+        ({"connected": True, "since": "2026-05-01T12:00:00"}, ["bad-since"]),
+        ({"connected": True, "power": "solar"}, ["bad-power"]),
+        ({"connected": True, "power": []}, ["bad-power"]),
+    ],
+)
+def test_a_node_state_stands_whatever_else_is_wrong(
+    told: dict[str, object], codes: list[str]
+) -> None:
+    decoded = make_codec().decode(message(CONNECTION, json.dumps(told)), NOW)
+    assert decoded.node is not None
+    assert decoded.node.connected
+    assert decoded.node.since == NOW
+    assert decoded.node.power == ""
+    assert [q.code for q in decoded.quarantined] == codes
+
+
+@pytest.mark.parametrize(
+    ("payload", "codes"),
+    [
+        (b"\xff", ["not-json"]),
+        (b"1_000", ["not-a-number"]),
+        (b"nan", ["not-a-number"]),
+        (b"1e999", ["not-a-number"]),
+        (b"", ["not-a-number"]),
+        (b"21.5 C", ["not-a-number"]),
+        (b"\xef\xbb\xbf+77\x00", []),
+    ],
+)
+def test_plain_numbers_of_a_tap(payload: bytes, codes: list[str]) -> None:
+    decoded = make_codec().decode(message("bench/room/fahrenheit", payload), NOW)
+    assert [q.code for q in decoded.quarantined] == codes
+    assert [r.value for r in decoded.readings] == ([] if codes else [25.0])
+
+
+@pytest.mark.parametrize(
+    ("document", "codes"),
+    [
+        ({"co2": "640"}, ["pointer-missing"]),
+        ({"co2": True}, ["pointer-missing", "not-a-number"]),
+        ({"co2": None}, ["pointer-missing", "not-a-number"]),
+        ({"co2": [1]}, ["pointer-missing", "not-a-number"]),
+        ({"co2": 1, "probes": [{"value": 20}], "time": "noon"}, ["bad-time"]),
+        ({"co2": 1, "probes": [{"value": 20}], "time": 12}, ["ancient"]),
+    ],
+)
+def test_json_values_of_a_tap(document: dict[str, object], codes: list[str]) -> None:
+    decoded = make_codec().decode(message("bench/a/report", json.dumps(document)), NOW)
+    assert [q.code for q in decoded.quarantined] == codes
