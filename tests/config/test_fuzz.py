@@ -28,6 +28,12 @@ working_l = 300
 area_m2 = 1.0
 height_m = 0.42
 level_channel = "harbour-hall/sump-node/level"
+[[plant.vessel]]
+id = "reservoir"
+role = "reservoir"
+volume_l = 120
+area_m2 = 0.2
+height_m = 0.62
 [plant.pump]
 flow_l_h = 6000
 static_head_m = 1.9
@@ -45,7 +51,7 @@ vessel = "sump"
 power_w = 300
 set_degc = 25
 [plant.top_off]
-reservoir = "sump"
+reservoir = "reservoir"
 rate_l_h = 30
 set_level_mm = 300
 [[tap]]
@@ -65,32 +71,12 @@ from = 3
 limit = 2
 while = [{ alarm = "sump-high" }, { between = ["08:00", "20:00"] }]
 [[rule]]
-id = "r"
-kind = "rate-of-change"
-channel = "harbour-hall/sump-node/level"
-rise = 3
-window_s = 60
-suppressed_by = ["d", "broker-lost"]
-[[rule]]
 id = "q"
 kind = "discrepancy"
 channel = "harbour-hall/sump-node/floor-dry"
 expected = true
 within_s = 100
 suppressed_by = ["broker-lost"]
-[[rule]]
-id = "u"
-kind = "duty"
-channel = "harbour-hall/sump-node/floor-dry"
-starts = 3
-window_s = 60
-[[rule]]
-id = "f"
-kind = "forecast"
-channel = "harbour-hall/sump-node/level"
-low = 3
-window_s = 60
-within_s = 60
 [[rule]]
 id = "disk-full"
 kind = "system"
@@ -101,7 +87,18 @@ priority = "low"
 VALUES = st.sampled_from(
     [
         *("-1", "0", "1", "1.5", "1e308", "-1e308", "nan", "-inf", "true", "false", '""', '"x"'),
-        *("[]", "[1]", "[[]]", "{}", "{ a = 1 }", "[{}]", '[{ between = ["1"] }]', '["d"]'),
+        *(
+            "[]",
+            "[1]",
+            "[[]]",
+            "{}",
+            "{ a = 1 }",
+            "[{}]",
+            '"forecast"',
+            '"duty"',
+            '[{ between = ["1"] }]',
+            '["d"]',
+        ),
         *("2026-01-01T00:00:00Z", "08:00:00", "99999999999999999999999999", '"a/b/c"', '"\\u0000"'),
         *('"harbour-hall/sump-node/level"', '"d"', '"absolute"', '"Cel"', '["r", "q", "u"]'),
         *('"../../etc"', '"mqtt://["', '"[::1]:1"', '"a:b:c"', "'''\n'''", '"é🌊"', '"\\ud7ff"'),
@@ -147,6 +144,12 @@ def attempt(path: Path, catalogue: Catalogue) -> Settings | ConfigError:
         return load(path, catalogue=catalogue)
     except ConfigError as error:
         return error
+
+
+def test_the_file_that_is_mutated_is_right(tmp_path: Path, catalogue: Catalogue) -> None:
+    path = tmp_path / "weirwatch.toml"
+    path.write_text("\n".join(LINES), "utf-8")
+    assert check(path, catalogue=catalogue).errors == ()
 
 
 @settings(

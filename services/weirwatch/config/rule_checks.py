@@ -11,6 +11,10 @@ from weirwatch.config.models import ChannelConfig
 from weirwatch.config.problems import Problem, did_you_mean
 from weirwatch.config.rule_models import AnyRuleConfig, RuleConfig, SystemRuleConfig, WhileConfig
 
+# Kinds that can be written but that the engine does not judge yet: a rule that never sounds would
+# be worse than none. A test keeps this in step with the engine.
+NOT_YET = frozenset({"rate-of-change", "duty", "forecast"})
+
 
 @dataclass(frozen=True, slots=True)
 class Known:
@@ -65,6 +69,9 @@ def _own(entry: Entry[AnyRuleConfig], rule: RuleConfig, known: Known) -> Iterato
     if entry.whole("channel") and rule.channel not in known.draft.ids["channel"]:
         cure = did_you_mean(rule.channel, known.draft.ids["channel"])
         yield Problem(entry.at("channel"), "is no channel of this file", cure, rule.channel)
+    if rule.kind in NOT_YET and entry.whole("kind"):
+        cure = "Leave the rule out for now, or see whether another kind serves"
+        yield Problem(entry.at("kind"), "is not judged by this version yet", cure, rule.kind)
     if entry.whole("kind"):
         channel = known.draft.channel(rule.channel) if entry.whole("channel") else None
         yield from _KINDS[rule.kind](_Subject(entry, rule, channel, known.draft))
