@@ -1,10 +1,12 @@
 """The core's composition root: makes everything, starts it in order, stops it in reverse."""
 
 import logging
+import shutil
 import sys
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from weirwatch.config.catalogue import load_catalogue
@@ -54,6 +56,8 @@ from weirwatch.store.sqlite_outbox import SqliteOutbox
 log = logging.getLogger(__name__)
 
 COMMAND_WITHIN_S = 10.0
+LEAST_FREE_BYTES = 200_000_000
+LEAST_FREE_SHARE = 0.03
 SHORT_STOP: Micros = 60 * SECOND  # an orderly stop so short is put on record, not alarmed
 
 
@@ -197,6 +201,7 @@ def _build(
         lambda: SqliteOutbox(data_dir / FILE_NAME),
         {r.id: _notifier(r) for r in settings.recipients},
         clock,
+        Timekeeper(clock, restored.alive_at),
         lambda message: inbox.put(ConditionRequest("notice-undeliverable", message)),
     )
     counters = Counters()
@@ -242,6 +247,7 @@ def _build(
             # Half the broker's window: a window full of unacknowledged messages stops the flow.
             commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
+            disk_trouble=lambda: disk_trouble(data_dir),
         )
     )
     return Core(
@@ -259,6 +265,17 @@ def _build(
         control,
         web,
         health,
+    )
+
+
+def disk_trouble(folder: Path) -> str | None:
+    """Return a sentence when the folder's disk is nearly full, else None."""
+    usage = shutil.disk_usage(folder)
+    if usage.free >= LEAST_FREE_BYTES and usage.free >= LEAST_FREE_SHARE * usage.total:
+        return None
+    return (
+        f"only {usage.free / 1e6:.0f} MB ({100 * usage.free / usage.total:.0f} %) are free where "
+        f"{folder} lies: make room; when it is full, nothing new is kept nor acknowledged"
     )
 
 
@@ -299,7 +316,7 @@ def _conditions_at_start(
         known = restored.nodes.get(node)
         lost = known is not None and not known.connected
         inbox.put(ConditionRequest(rule, offline_sentence(node) if lost else None))
-    for rule in ("clock-untrusted", "disk-full", "notice-undeliverable"):
+    for rule in ("clock-untrusted", "notice-undeliverable"):
         inbox.put(ConditionRequest(rule, None))
     if restored.alive_at is None:
         inbox.put(ServiceEventRequest("service-started", "first start on a new file"))

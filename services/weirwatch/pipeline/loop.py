@@ -44,6 +44,7 @@ log = logging.getLogger(__name__)
 
 BATCH = 200  # items between two looks at deadlines and commits: bounds an alarm's wait
 ALIVE_EVERY: Micros = 30 * SECOND
+DISK_EVERY: Micros = 60 * SECOND
 RETRY_FIRST: Micros = SECOND // 2
 RETRY_LONGEST: Micros = 30 * SECOND
 
@@ -58,6 +59,7 @@ class LoopParts:
         commit_every: real span since the oldest un-acked message.
         commit_unacked: messages waiting that force a commit.
         told: is handed each group after its commit; must not block.
+        disk_trouble: returns a sentence when the data folder's disk is nearly full, else None.
     """
 
     book: Book
@@ -75,6 +77,7 @@ class LoopParts:
     commit_every: Micros
     commit_unacked: int
     told: Callable[[Group], None]
+    disk_trouble: Callable[[], str | None] = lambda: None
 
 
 class Loop:
@@ -96,6 +99,8 @@ class Loop:
         self._commit_every = parts.commit_every
         self._commit_unacked = parts.commit_unacked
         self._told = parts.told
+        self._disk_trouble = parts.disk_trouble
+        self._disk_at: Micros | None = None
         self._waiting: list[WireMessage] = []
         self._oldest: Micros | None = None
         self._answers: list[CommandRequest] = []
@@ -122,6 +127,7 @@ class Loop:
         """Take what is in the inbox, let deadlines come due, commit if it is time."""
         now = self._time.now()
         self._watch_clock(now)
+        self._watch_disk(now)
         if self._retry_at is None:
             for item in self._inbox.drain(BATCH):
                 self._take(item, now)
@@ -213,6 +219,12 @@ class Loop:
         if (message is None) != (standing is None):
             self._condition("clock-untrusted", message, now)
 
+    def _watch_disk(self, now: Micros) -> None:
+        mono = self._clock.real_mono()
+        if self._disk_at is None or mono - self._disk_at >= DISK_EVERY:
+            self._disk_at = mono
+            self._condition("disk-full", self._disk_trouble(), now)
+
     def _adopt(self, decision: Decision) -> None:
         adopt(self._state, decision, self._book)
         if decision.alarms or decision.events:
@@ -265,7 +277,10 @@ class Loop:
                 self._take(item, self._time.now())
         self._commit()
         if self._retry_at is None:
-            self._journal.mark_stopped(self._time.now())
+            try:
+                self._journal.mark_stopped(self._time.now())
+            except TransientError as trouble:  # all is durable; the next start calls it lost
+                log.warning("stop.not_marked error=%s", trouble)
 
     def _patience(self) -> float:
         """Return real seconds until something is due, at most one."""
