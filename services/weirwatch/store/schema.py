@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError
+from weirwatch.store import access
 from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
 
 FILE_NAME = "weirwatch.sqlite3"
@@ -185,6 +186,7 @@ MIGRATIONS: tuple[Migration, ...] = (
             "INSERT INTO meta (id, clean_stop) VALUES (1, 0)",
         ),
     ),
+    Migration(2, "tokens, and the audit of who did what", access.TABLES),
 )
 
 
