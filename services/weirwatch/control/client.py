@@ -50,6 +50,16 @@ class ControlClient:
         """
         return self._ask({"do": "health"}, self.health_timeout_s)
 
+    def access(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Ask for a change of access rights, or put something on the audit.
+
+        Raises:
+            ConfigError: it cannot be done as asked; nothing was changed.
+            TransientError: the core does not run or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "access", "access": dict(request)}, self.health_timeout_s)
+
     @contextlib.contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:
         """Yield an iterator over live messages; it ends when the core's end closes.

@@ -11,6 +11,9 @@ time; the next request is read when the last one is answered.
     core   → {"ok": {…the alarm…}}               once it is durable
     core   → {"error": {"type": "illegal-command", "message": "…"}}
 
+    client → {"do": "access", "access": {"name": "revoke", "token": "tablet", …}}
+    core   → {"ok": {…}}                         see `weirwatch.pipeline.access_desk`
+
     client → {"do": "listen"}
     core   → {"ok": {"listening": true}}, then, until either side closes,
     core   → {"event": {…}}                      each transition, in commit order
@@ -18,7 +21,7 @@ time; the next request is read when the last one is answered.
                                                  newest per channel; older ones are skipped
     core   → {"dropped": n}                      n messages did not fit in the buffer: read the file
 
-Error types: `illegal-command`, `unknown-rule`, `transient` (try again later), `bad-request` (not
+Error types: `illegal-command`, `wrong-use`, `unknown-rule`, `transient` (try again later), `bad-request` (not
 this protocol) and `failed` (the core's own fault; its log says more).
 """
 
@@ -28,6 +31,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from weirwatch.domain.errors import (
+    ConfigError,
     IllegalCommand,
     PermanentError,
     TransientError,
@@ -54,12 +58,15 @@ class NotTheProtocol(PermanentError):  # noqa: N818 - says what happened
 
 _WORDS: Mapping[type, str] = {
     IllegalCommand: "illegal-command",
+    ConfigError: "wrong-use",
     UnknownRule: "unknown-rule",
     TransientError: "transient",
     NotTheProtocol: "bad-request",
 }
+_FIELDS = {"name", "rule", "who", "comment", "minutes", "check_in_minutes", "remote"}
 _ERROR_TYPES: Mapping[str, type[WeirwatchError]] = {
     "illegal-command": IllegalCommand,
+    "wrong-use": ConfigError,
     "unknown-rule": UnknownRule,
     "transient": TransientError,
 }
@@ -101,6 +108,7 @@ def command_as_json(command: Command) -> dict[str, Any]:
         "comment": command.comment,
         "minutes": command.minutes,
         "check_in_minutes": command.check_in_minutes,
+        "remote": command.remote,
     }
 
 
@@ -112,7 +120,7 @@ def command_from_json(data: object) -> Command:
     """
     if not isinstance(data, dict):
         raise NotTheProtocol("command must be an object")
-    unknown = data.keys() - {"name", "rule", "who", "comment", "minutes", "check_in_minutes"}
+    unknown = data.keys() - _FIELDS
     if unknown:
         raise NotTheProtocol(f"command has unknown fields: {', '.join(sorted(unknown))}")
     name = _text(data, "name")
@@ -125,6 +133,7 @@ def command_from_json(data: object) -> Command:
         comment=_text(data, "comment", ""),
         minutes=_minutes(data, "minutes"),
         check_in_minutes=_minutes(data, "check_in_minutes"),
+        remote=_text(data, "remote", ""),
     )
 
 

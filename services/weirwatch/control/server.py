@@ -44,7 +44,8 @@ class ControlServer:
     """Serves the control socket at `path`, mode 0600.
 
     `handle_command` may block until its command is durable; it raises `IllegalCommand`,
-    `UnknownRule` or `TransientError`. `health` returns the health document.
+    `UnknownRule` or `TransientError`. `health` returns the health document. `handle_access`
+    takes what was asked about access rights as it came.
     `close` is idempotent and safe before `start`.
     """
 
@@ -54,8 +55,10 @@ class ControlServer:
         handle_command: Callable[[Command], Mapping[str, Any]],
         health: Callable[[], Mapping[str, Any]],
         clock: Clock,
+        handle_access: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
+        self._handle_access = handle_access
         self._handle_command = handle_command
         self._health = health
         self._clock = clock
@@ -260,8 +263,14 @@ class ControlServer:
                 connection.busy = True
                 self._commands.submit(connection, lambda: self._handle_command(command))
                 self._counts["commands"] += 1
+            case "access" if self._handle_access is not None:
+                handle, asked = self._handle_access, request.get("access")
+                connection.busy = True
+                self._commands.submit(connection, lambda: handle(asked))
             case _:
-                raise protocol.NotTheProtocol("`do` must be one of: listen, health, command")
+                raise protocol.NotTheProtocol(
+                    "`do` must be one of: listen, health, command, access"
+                )
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:
         self._counts["bad_requests"] += 1

@@ -33,6 +33,7 @@ class Command:
         who: operator, as given by the header or the command line's user.
         minutes: length of a shelving (None: one-shot) or of out-of-service (None: open end).
         check_in_minutes: with acknowledge: "on my way", when to hear again.
+        remote: address it came from, for the audit; empty: this machine's control socket.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Command:
     comment: str = ""
     minutes: float | None = None
     check_in_minutes: float | None = None
+    remote: str = ""
 
 
 def carry_out(turn: Turn, command: Command, time: Micros) -> None:
