@@ -30,6 +30,8 @@ from weirwatch.ingest.codec import Codec
 from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.notice.console import ConsoleNotifier
 from weirwatch.notice.json_lines import JsonLinesNotifier
+from weirwatch.pipeline.access import require_rights
+from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.health import Health
@@ -48,6 +50,7 @@ from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.ports import BrokerFacts, Clock, Notifier, Restored
 from weirwatch.settings import RecipientSettings, Settings
+from weirwatch.store.access import SqliteRegister
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_journal import SqliteJournal, open_journal
@@ -73,6 +76,7 @@ class Core:
     clock: Clock
     lock: WriterLock
     journal: SqliteJournal
+    register: SqliteRegister
     broker: OwnBroker | None
     broker_facts: BrokerFacts
     broker_address: tuple[str, int]
@@ -114,6 +118,7 @@ class Core:
         for thread in self._threads[1:]:
             thread.join(10.0)
         self.control.close()
+        self.register.close()
         self.journal.close()
         if self.broker is not None:
             self.broker.close()
@@ -170,6 +175,11 @@ def _build(
     resumed = resume(restored.alarms, restored.rule_marks, book, now)
     state = _state(book, dict(resumed.alarms), restored, now)
 
+    register = SqliteRegister(data_dir / FILE_NAME)
+    undo.append(register.close)
+    if web_argv is not None:
+        require_rights(settings.web.host, register.tokens(), clock.now().utc)
+
     catalogue = load_catalogue()
     writer = NoticeWriter(settings, catalogue)
     rules = {rule.id: rule for rule in settings.rules}
@@ -219,12 +229,22 @@ def _build(
         waiting=lambda: len(inbox),
     )
 
+    desk = AccessDesk(register, clock)
+
     def handle(command: Command) -> Mapping[str, Any]:
         request = CommandRequest(command)
         inbox.put(request)
-        return answered(request, COMMAND_WITHIN_S)
+        try:
+            answer = answered(request, COMMAND_WITHIN_S)
+        except WeirwatchError as error:
+            desk.audit(command, str(error))
+            raise
+        desk.audit(command, "done")
+        return answer
 
-    control = ControlServer(data_dir / "control.sock", handle, health.as_json, clock)
+    control = ControlServer(
+        data_dir / "control.sock", handle, health.as_json, clock, desk.handle
+    )
     health.listeners = control.counters
     news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake)
     loop = Loop(
@@ -255,6 +275,7 @@ def _build(
         clock,
         lock,
         journal,
+        register,
         broker,
         facts,
         address,

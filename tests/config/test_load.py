@@ -201,7 +201,7 @@ def test_overrides_are_louder_than_the_file_and_checked_like_it(
     assert settings.web.port == 0
     assert settings.broker.url == "mqtt://127.0.0.1:1884"
     with pytest.raises(ConfigError, match=r"web\.listen"):
-        load(path, Overrides(web_listen="0.0.0.0:80"))
+        load(path, Overrides(web_listen="0.0.0.0"))
 
 
 def test_a_tap_lowers_its_words(write: Write, good: str) -> None:

@@ -73,7 +73,8 @@ def test_a_command_is_an_object(command: object) -> None:
         (UnknownRule("no rule x"), "unknown-rule", UnknownRule),
         (TransientError("disk full"), "transient", TransientError),
         (protocol.NotTheProtocol("no"), "bad-request", PermanentError),
-        (ConfigError("bad"), "failed", PermanentError),
+        (ConfigError("bad"), "wrong-use", ConfigError),
+        (PermanentError("broken"), "failed", PermanentError),
     ],
 )
 def test_errors_keep_their_type(

@@ -9,7 +9,6 @@ from pydantic import AfterValidator, Field
 
 from weirwatch.config.problems import fault
 from weirwatch.config.values import (
-    LOOPBACK,
     AnyText,
     ChannelId,
     FilePath,
@@ -64,15 +63,6 @@ def _broker_url(text: str) -> str:
     return text
 
 
-def _loopback(text: str) -> str:
-    if parse_listen(text)[0] not in LOOPBACK:
-        raise fault(
-            "is open to other machines, and access rights do not exist yet",
-            'Listen on this machine only, as "127.0.0.1:8080"',
-        )
-    return text
-
-
 class ServiceConfig(Section):
     """`[service]`."""
 
@@ -122,9 +112,7 @@ class BrokerConfig(Section):
 class WebConfig(Section):
     """`[web]`."""
 
-    listen: Annotated[Listen, AfterValidator(_loopback)] = Field(
-        "127.0.0.1:8080", examples=["127.0.0.1:8080"]
-    )
+    listen: Listen = Field("127.0.0.1:8080", examples=["127.0.0.1:8080"])
 
     def to_domain(self) -> WebSettings:
         """Return the settings."""

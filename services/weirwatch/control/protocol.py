@@ -21,8 +21,8 @@ time; the next request is read when the last one is answered.
                                                  newest per channel; older ones are skipped
     core   → {"dropped": n}                      n messages did not fit in the buffer: read the file
 
-Error types: `illegal-command`, `wrong-use`, `unknown-rule`, `transient` (try again later), `bad-request` (not
-this protocol) and `failed` (the core's own fault; its log says more).
+Error types: `illegal-command`, `unknown-rule`, `wrong-use`, `transient` (try again later),
+`bad-request` (not this protocol) and `failed` (the core's own fault; its log says more).
 """
 
 import json

@@ -6,6 +6,7 @@ A token is shown once, when it is made; what is kept is a salted scrypt hash of 
 import base64
 import hashlib
 import hmac
+import ipaddress
 import re
 import secrets
 from collections.abc import Callable, Mapping, Sequence
@@ -165,13 +166,25 @@ def rights_exist(tokens: Sequence[Token]) -> bool:
     return any(token.revoked is None for token in tokens)
 
 
-def require_rights(host: str, loopback: bool, tokens: Sequence[Token], now: Micros) -> None:
+def is_loopback(host: str) -> bool:
+    """Return whether a host name or address means this machine alone."""
+    if host.lower() == "localhost":
+        return True
+    try:
+        address = ipaddress.ip_address(host.removeprefix("[").removesuffix("]"))
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped or address).is_loopback
+
+
+def require_rights(host: str, tokens: Sequence[Token], now: Micros) -> None:
     """Refuse to listen to other machines before anybody can be told apart.
 
     Raises:
         ConfigError: `host` is not of this machine alone and no token is usable.
     """
-    if not loopback and not any(token.usable(now) for token in tokens):
+    if not is_loopback(host) and not any(token.usable(now) for token in tokens):
         raise ConfigError(
             f'web.listen = "{host}": is open to other machines, and nobody has a token yet: make'
             " one first with: weirwatch token add NAME --role admin; or listen on 127.0.0.1"

@@ -54,7 +54,8 @@ class AccessDesk:
                 fields = ("who", "remote", "action", "subject", "outcome")
                 self._note(*(_text(request, field) for field in fields))
                 return {}
-        raise ConfigError("name must be one of: add, revoke, used, deed")
+            case _:
+                raise ConfigError("name must be one of: add, revoke, used, deed")
 
     def audit(self, command: Command, outcome: str) -> None:
         """Put an operator's command on record; a failure to do so is logged, nothing more."""
