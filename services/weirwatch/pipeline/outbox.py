@@ -5,23 +5,27 @@ import random
 import threading
 from collections.abc import Callable, Mapping
 
-from weirwatch.domain.errors import PermanentError, TransientError
+from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.ports import Clock, Notice, Notifier, OutboxStore
 
 log = logging.getLogger(__name__)
 
 BATCH = 50
 LONGEST_PAUSE_S = 300.0
+LEAST_PAUSE_S = 0.2
 STORE_PAUSE_S = 2.0
 ALARM_AFTER_ATTEMPTS = 5
 
 
 class Outbox:
-    """Reads due notices, sends them in order per recipient, marks them.
+    """Reads due notices, sends them, marks them.
 
     A notice is marked delivered only after its notifier has returned; a crash in between sends
-    it again under the same id.
+    it again under the same id. A notice that fails holds the next ones to the same recipient, so
+    that they arrive in order; once the recipient is known to be out of reach each is tried by
+    itself, so that no notice holds up a later one for good.
     """
 
     def __init__(
@@ -29,6 +33,7 @@ class Outbox:
         open_store: Callable[[], OutboxStore],
         notifiers: Mapping[str, Notifier],
         clock: Clock,
+        timekeeper: Timekeeper,
         undeliverable: Callable[[str | None], None],
     ) -> None:
         """Wire the outbox up.
@@ -37,28 +42,34 @@ class Outbox:
             open_store: opens the thread's own connection, in the thread.
             notifiers: by recipient id.
             clock: retries are real time; their records are service time.
+            timekeeper: of its own, from the last committed instant on: a wall clock that is set
+                back, or boots in the past, delays no try.
             undeliverable: told a sentence when a notice cannot be delivered, None when all can.
         """
         self._open_store = open_store
         self._notifiers = notifiers
         self._clock = clock
+        self._time = timekeeper
         self._undeliverable = undeliverable
         self._news = threading.Event()
         self._stopping = False
         self._failing: dict[str, str] = {}
+        self._held: dict[str, Micros] = {}
         self.delivered = 0
         self.failures = 0
         self.given_up = 0
 
     def run(self) -> None:
-        """Deliver until `stop`."""
-        store = self._open_store()
+        """Deliver until `stop`; no trouble ends the thread."""
+        store: OutboxStore | None = None
         try:
             while not self._stopping:
                 self._news.clear()
-                self._news.wait(self._turn(store))
+                store = store or self._opened()
+                self._news.wait(STORE_PAUSE_S if store is None else self.turn_once(store))
         finally:
-            store.close()
+            if store is not None:
+                store.close()
             for notifier in self._notifiers.values():
                 notifier.close()
 
@@ -71,26 +82,40 @@ class Outbox:
         self._stopping = True
         self._news.set()
 
-    def _turn(self, store: OutboxStore) -> float:
+    def turn_once(self, store: OutboxStore) -> float:
         """Deliver what is due; return real seconds until the next look."""
         try:
             self._deliver_due(store)
             return self._patience(store)
-        except TransientError as trouble:
+        except WeirwatchError as trouble:
             # Not marked means sent again under the same id: at least once.
-            self.failures += 1
-            log.warning("outbox.store_busy error=%s", trouble)
-            return STORE_PAUSE_S
+            log.warning("outbox.store_trouble error=%s", trouble)
+        except Exception:
+            log.exception("outbox.failed")
+        self.failures += 1
+        return STORE_PAUSE_S
+
+    def _opened(self) -> OutboxStore | None:
+        try:
+            return self._open_store()
+        except Exception:
+            log.exception("outbox.store_not_opened")
+        self.failures += 1
+        return None
 
     def _deliver_due(self, store: OutboxStore) -> None:
-        blocked: set[str] = set()
+        blocked: set[str] = set()  # by a failure in this very turn: others come first
         while not self._stopping:
-            due = [n for n in store.due(self._now(), BATCH) if n.recipient not in blocked]
+            now = self._time.now()
+            blocked.update(who for who, until in self._held.items() if until > now)
+            due = [n for n in store.due(now, BATCH) if n.recipient not in blocked]
             if not due:
                 return
             for notice in due:
+                if self._stopping:
+                    return
                 if notice.recipient not in blocked and not self._deliver(store, notice):
-                    blocked.add(notice.recipient)  # keep the order per recipient
+                    blocked.add(notice.recipient)
 
     def _deliver(self, store: OutboxStore, notice: Notice) -> bool:
         try:
@@ -101,7 +126,11 @@ class Outbox:
         except TransientError as trouble:
             self._retry_later(store, notice, str(trouble))
             return False
-        store.delivered(notice.id, self._now())
+        except Exception as mistake:  # one notifier's mistake must not silence the others
+            log.exception("notice.notifier_failed id=%s", notice.id)
+            self._retry_later(store, notice, repr(mistake))
+            return False
+        store.delivered(notice.id, self._time.now())
         self.delivered += 1
         self._well(notice.recipient)
         return True
@@ -121,10 +150,14 @@ class Outbox:
     def _retry_later(self, store: OutboxStore, notice: Notice, error: str) -> None:
         pause = min(LONGEST_PAUSE_S, 2.0 ** min(notice.attempts, 10))
         pause *= random.uniform(0.8, 1.2)  # noqa: S311 - jitter, not a secret
-        store.failed(notice.id, error, self._now() + round(pause * SECOND * self._clock.speed))
+        next_try = self._time.now() + round(pause * SECOND * self._clock.speed)
+        store.failed(notice.id, error, next_try)
         self.failures += 1
+        self._held[notice.recipient] = next_try
         if notice.attempts + 1 >= ALARM_AFTER_ATTEMPTS:
             self._ill(notice.recipient, f"{notice.recipient} cannot be reached: {error}")
+        if notice.recipient in self._failing:
+            del self._held[notice.recipient]
 
     def _ill(self, recipient: str, sentence: str) -> None:
         self._failing[recipient] = sentence
@@ -138,7 +171,6 @@ class Outbox:
         upcoming = store.next_due()
         if upcoming is None:
             return 60.0
-        return min(60.0, max(0.05, (upcoming - self._now()) / SECOND / self._clock.speed))
-
-    def _now(self) -> Micros:
-        return self._clock.now().utc
+        return min(
+            60.0, max(LEAST_PAUSE_S, (upcoming - self._time.now()) / SECOND / self._clock.speed)
+        )
