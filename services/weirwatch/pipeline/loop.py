@@ -8,7 +8,7 @@ the same stimuli from the same state once more would give the same group.
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from weirwatch.domain.book import Book
@@ -24,8 +24,8 @@ from weirwatch.domain.engine import (
 )
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND, Micros
-from weirwatch.domain.liveness import judge
-from weirwatch.domain.reading import Reading
+from weirwatch.domain.liveness import CLOCK_UNTRUSTED, judge
+from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.state import Decision, EngineState
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.group import GroupBuilder
@@ -107,6 +107,7 @@ class Loop:
         self._retry_at: Micros | None = None
         self._retry_span = RETRY_FIRST
         self._alive_at = self._clock.real_mono()
+        self._trusted: bool | None = None  # not yet asked in this run
         self._stopping = False
 
     # --- the thread -------------------------------------------------------------------------
@@ -152,9 +153,13 @@ class Loop:
                 self._builder.service_event(now, kind, message)
 
     def _message(self, message: WireMessage, now: Micros) -> None:
+        trusted = self._time.trusted
+        if not trusted:  # arrival, too, is told by the engine's clock then
+            message = replace(message, received=now)
         decoded = self._decoder.decode(message, now)
         for reading in decoded.readings:
-            self._reading(reading, now)
+            doubted = not trusted and reading.time == now and reading.quality is Quality.GOOD
+            self._reading(_doubt(reading) if doubted else reading, now)
         if decoded.node is not None:
             self._node(decoded.node, now)
         if decoded.quarantined:
@@ -211,13 +216,13 @@ class Loop:
             self._adopt(decide(self._state, stimulus, self._book))
 
     def _watch_clock(self, now: Micros) -> None:
-        self._decoder.trust_clock = self._time.trusted
-        message = None
-        if not self._time.trusted:
-            message = f"the clock is {self._time.behind // SECOND} s behind what was last committed"
-        standing = self._state.conditions.get("clock-untrusted")
-        if (message is None) != (standing is None):
-            self._condition("clock-untrusted", message, now)
+        trusted = self._time.trusted
+        self._decoder.trust_clock = trusted
+        if trusted is self._trusted:
+            return
+        self._trusted = trusted
+        behind = f"the clock is {self._time.behind // SECOND} s behind what was last committed"
+        self._condition("clock-untrusted", None if trusted else behind, now)
 
     def _watch_disk(self, now: Micros) -> None:
         mono = self._clock.real_mono()
@@ -294,6 +299,10 @@ class Loop:
         if call is not None and self._retry_at is None:
             ends.append(mono + round((call - self._time.now()) / self._clock.speed))
         return max(0.0, (min(ends) - mono) / SECOND)
+
+
+def _doubt(reading: Reading) -> Reading:
+    return reading._replace(quality=Quality.UNCERTAIN, reason=CLOCK_UNTRUSTED)
 
 
 def offline_sentence(node: str) -> str:

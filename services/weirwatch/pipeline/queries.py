@@ -5,6 +5,7 @@ Lists answer `{"items": […], "next": cursor or null}`; a cursor is text to han
 """
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.errors import UnknownChannel, UnknownFailure, UnknownRule
@@ -26,7 +27,7 @@ from weirwatch.pipeline.shapes import alarm_without_card as alarm_without_card
 from weirwatch.pipeline.shapes import event_json as event_json
 from weirwatch.pipeline.shapes import live_event as live_event
 from weirwatch.pipeline.shapes import live_readings as live_readings
-from weirwatch.ports import Archive
+from weirwatch.ports import Archive, Newest
 from weirwatch.settings import PlantSettings, Settings, SystemSettings
 
 # Most urgent first; within a state the higher priority, then the older.
@@ -51,9 +52,12 @@ def alarms_json(
 
     What is shelved, suppressed or out of service comes after what may sound.
     """
-    kept = archive.alarms()
+    kept, newest = archive.alarms(), archive.newest()
     channels = {channel.id: channel for channel in settings.channels}
-    pairs = [(rule, kept.get(rule.id, Alarm(rule.id))) for rule in settings.rules]
+    pairs = [
+        (rule, _with_value_now(rule, kept.get(rule.id, Alarm(rule.id)), newest))
+        for rule in settings.rules
+    ]
     wanted = [pair for pair in pairs if not states or pair[1].state in states]
     return _page(
         [
@@ -74,7 +78,14 @@ def alarm_of(archive: Archive, settings: Settings, catalogue: Catalogue, rule_id
         raise UnknownRule(f"no rule has the id {rule_id!r}")
     channel = next((c for c in settings.channels if c.id == rule.channel), None)
     alarm = archive.alarms().get(rule_id, Alarm(rule_id))
+    alarm = _with_value_now(rule, alarm, archive.newest())
     return alarm_json(rule, alarm, channel, _card(catalogue, rule))
+
+
+def _with_value_now(rule: Rule, alarm: Alarm, newest: Mapping[str, Newest]) -> Alarm:
+    """Return the alarm with its channel's newest value: a transition may be hours old."""
+    now = newest.get(rule.channel or "")
+    return alarm if now is None else replace(alarm, value=now.value)
 
 
 def channels_json(archive: Archive, settings: Settings, now: Micros) -> Json:
