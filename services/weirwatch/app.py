@@ -337,8 +337,7 @@ def _conditions_at_start(
         known = restored.nodes.get(node)
         lost = known is not None and not known.connected
         inbox.put(ConditionRequest(rule, offline_sentence(node) if lost else None))
-    for rule in ("clock-untrusted", "notice-undeliverable"):
-        inbox.put(ConditionRequest(rule, None))
+    inbox.put(ConditionRequest("notice-undeliverable", None))
     if restored.alive_at is None:
         inbox.put(ServiceEventRequest("service-started", "first start on a new file"))
         return
