@@ -108,7 +108,6 @@ class Loop:
         self._retry_span = RETRY_FIRST
         self._alive_at = self._clock.real_mono()
         self._trusted: bool | None = None  # not yet asked in this run
-        self._trusted: bool | None = None  # not yet asked in this run
         self._stopping = False
 
     # --- the thread -------------------------------------------------------------------------
