@@ -75,7 +75,7 @@ class ServiceConfig(Section):
     def to_domain(self, folder: Path) -> ServiceSettings:
         """Return the settings; `folder` is where relative paths start."""
         return ServiceSettings(
-            data_dir=(folder / self.data_dir).absolute(),
+            data_dir=(folder / self.data_dir).resolve(),
             commit_every=micros(self.commit_every_s),
             commit_unacked=self.commit_unacked,
             time_zone=ZoneInfo(self.time_zone),

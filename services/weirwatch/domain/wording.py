@@ -19,6 +19,23 @@ from weirwatch.domain.state import Observed
 
 MEASUREMENT_LOST = "measurement lost"
 
+# Symbols of RFC 8428 and RFC 8798 that people write otherwise; the rest is said as it stands.
+_UNIT_WORDS = {
+    "Cel": "°C",
+    "degF": "°F",
+    "pH": "",
+    "count": "",
+    "/": "",
+    "/100": "%",
+    "%RH": "% RH",
+    "%EL": "%",
+    "l": "L",
+    "l/s": "L/s",
+    "m3": "m³",
+    "m3/s": "m³/s",
+    "uS/cm": "µS/cm",
+}
+
 
 def sentence(entry: Entry, observed: Observed | None, time: Micros, *, lost: bool) -> str:
     """Return what happened, for people; `lost` adds that the measurement is gone."""
@@ -53,8 +70,12 @@ def limit_text(rule: Rule, channel: Channel | None) -> str:
 def amount(value: float, unit: str) -> str:
     """Return a number with its unit as people write it."""
     number = f"{value:.6g}"
-    shown = {"Cel": "°C", "degF": "°F", "/": "", "pH": ""}.get(unit, unit)
-    return f"{number} {shown}".rstrip()
+    return f"{number} {unit_words(unit)}".rstrip()
+
+
+def unit_words(unit: str) -> str:
+    """Return a unit's symbol as people write it; empty for pH and counts."""
+    return _UNIT_WORDS.get(unit, unit)
 
 
 def on_off(value: bool) -> str:

@@ -8,6 +8,7 @@ from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Priority
+from weirwatch.domain.wording import unit_words as unit_words
 
 MINUTE: Micros = 60 * SECOND
 HOUR: Micros = 60 * MINUTE
@@ -17,22 +18,6 @@ JUST_NOW = "just now"
 _EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-
-# Symbols of RFC 8428 and RFC 8798 that people write otherwise; the rest is said as it stands.
-_UNIT_WORDS = {
-    "Cel": "°C",
-    "degF": "°F",
-    "pH": "",
-    "count": "",
-    "/": "",
-    "%RH": "% RH",
-    "l": "L",
-    "l/s": "L/s",
-    "m3": "m³",
-    "m3/s": "m³/s",
-    "uS/cm": "µS/cm",
-    "%EL": "%",
-}
 
 # Decimals by quantity where the channel states no resolution.
 _DECIMALS = {
@@ -51,11 +36,6 @@ _DECIMALS = {
 
 
 # --- values ----------------------------------------------------------------------------------
-
-
-def unit_words(unit: str) -> str:
-    """Return a unit's symbol as people write it; empty for pH and counts."""
-    return _UNIT_WORDS.get(unit, unit)
 
 
 def decimals(channel: Channel) -> int:
