@@ -173,7 +173,7 @@ def test_paths_start_at_the_folder_of_the_file(write: Write, good: str, tmp_path
         '[[recipient]]\nid = "log"\nkind = "file"\npath = "out/notices.jsonl"\n'
     )
     settings = load(write(text + good))
-    assert settings.service.data_dir == tmp_path / "../elsewhere"
+    assert settings.service.data_dir == (tmp_path / "../elsewhere").resolve()
     assert settings.broker.credentials_file == tmp_path / "login.toml"
     assert settings.broker.ca_file == tmp_path / "ca.pem"
     assert settings.broker.client_id == "a-b-core"
