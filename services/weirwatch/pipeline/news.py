@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any
 
 from weirwatch.domain.alarm import AlarmState, Event
@@ -28,8 +29,10 @@ class News:
         transport: Transport,
         publish: Publish,
         wake_outbox: Callable[[], None],
+        systems: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
-        """Wire it up; `state` is only read."""
+        """Wire it up; `state` is only read; `systems`: built-in rule → its node's system."""
+        self._systems = systems
         self._root = settings.broker.root
         self._rules = {rule.id: rule for rule in settings.rules}
         self._writer = writer
@@ -98,7 +101,7 @@ class News:
         rule = self._rules.get(rule_id)
         if rule is not None and rule.channel:
             return rule.channel.split("/", 1)[0]
-        return "service"
+        return self._systems.get(rule_id, "service")
 
 
 def _compact(event: Event) -> str:
