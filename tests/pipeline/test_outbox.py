@@ -321,7 +321,7 @@ def test_an_error_that_nobody_thought_of_is_tried_again(desk: Desk, clock: HandC
 class TornStore:
     """`ports.OutboxStore` on another; marking fails so many times."""
 
-    def __init__(self, store: OutboxStore, *troubles: Exception) -> None:
+    def __init__(self, store: OutboxStore, *troubles: BaseException) -> None:
         self._store = store
         self._troubles = list(troubles)
 

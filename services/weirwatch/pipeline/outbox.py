@@ -52,7 +52,7 @@ class Outbox:
         self._time = timekeeper
         self._undeliverable = undeliverable
         self._news = threading.Event()
-        self._stopping = False
+        self._ending = threading.Event()
         self._failing: dict[str, str] = {}
         self._held: dict[str, Micros] = {}
         self.delivered = 0
@@ -63,7 +63,7 @@ class Outbox:
         """Deliver until `stop`; no trouble ends the thread."""
         store: OutboxStore | None = None
         try:
-            while not self._stopping:
+            while not self._ending.is_set():
                 self._news.clear()
                 store = store or self._opened()
                 self._news.wait(STORE_PAUSE_S if store is None else self.turn_once(store))
@@ -79,7 +79,7 @@ class Outbox:
 
     def stop(self) -> None:
         """End after the delivery under way."""
-        self._stopping = True
+        self._ending.set()
         self._news.set()
 
     def turn_once(self, store: OutboxStore) -> float:
@@ -105,14 +105,14 @@ class Outbox:
 
     def _deliver_due(self, store: OutboxStore) -> None:
         blocked: set[str] = set()  # by a failure in this very turn: others come first
-        while not self._stopping:
+        while not self._ending.is_set():
             now = self._time.now()
             blocked.update(who for who, until in self._held.items() if until > now)
             due = [n for n in store.due(now, BATCH) if n.recipient not in blocked]
             if not due:
                 return
             for notice in due:
-                if self._stopping:
+                if self._ending.is_set():
                     return
                 if notice.recipient not in blocked and not self._deliver(store, notice):
                     blocked.add(notice.recipient)
