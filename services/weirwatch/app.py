@@ -183,7 +183,9 @@ def _build(
     catalogue = load_catalogue()
     writer = NoticeWriter(settings, catalogue)
     rules = {rule.id: rule for rule in settings.rules}
-    builder = GroupBuilder(rules, numbers, state.alarms, writer, restored.next_seq)
+    builder = GroupBuilder(
+        rules, numbers, state.alarms, writer, restored.next_seq, restored.calling
+    )
     builder.resumed(resumed.changed, resumed.closed)
     for event in resumed.events:
         builder.event(event)

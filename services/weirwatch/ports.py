@@ -207,6 +207,7 @@ class Group:
         events: with their sequence numbers.
         alarms: changed alarms by rule id.
         closed: rules that no longer exist; their alarms are forgotten.
+        calling: how telling stands, by key, as JSON text; None: forget it.
     """
 
     readings: list[tuple[Micros, int, float, int, str]] = field(default_factory=list)
@@ -217,6 +218,7 @@ class Group:
     nodes: dict[str, NodeState] = field(default_factory=dict)
     closed: list[str] = field(default_factory=list)
     committed_at: Micros = 0
+    calling: dict[str, str | None] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +243,7 @@ class Restored:
         next_seq: next event sequence number.
         alive_at: last instant the service is known to have been alive; None on a new file.
         clean_stop: the last run ended in order.
+        calling: as committed in `Group.calling`.
     """
 
     alarms: Mapping[str, Alarm]
@@ -251,6 +254,7 @@ class Restored:
     next_seq: int
     alive_at: Micros | None
     clean_stop: bool
+    calling: Mapping[str, str] = field(default_factory=dict)
 
 
 class Journal(Protocol):

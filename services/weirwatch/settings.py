@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel
+from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
 
 
@@ -243,3 +244,5 @@ class Settings:
     taps: tuple[TapSettings, ...]
     recipients: tuple[RecipientSettings, ...]
     plant: PlantSettings | None
+    rosters: tuple[Roster, ...] = ()
+    holidays: tuple[Holiday, ...] = ()

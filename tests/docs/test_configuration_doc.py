@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from weirwatch.config import call_models as c
 from weirwatch.config import check, load
 from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
@@ -32,6 +33,8 @@ SECTIONS: dict[str, type[Section]] = {
     "[[rule]]": r.RuleConfig,
     "while": r.WhileConfig,
     "[[recipient]]": m.RecipientConfig,
+    "[[roster]]": c.RosterConfig,
+    "[[holiday]]": c.HolidayConfig,
     "[[tap]]": m.TapConfig,
     "[plant]": p.PlantConfig,
     "[[plant.vessel]]": p.VesselConfig,

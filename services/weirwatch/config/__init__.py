@@ -6,6 +6,7 @@ from pathlib import Path
 
 from weirwatch.config.advice import advise
 from weirwatch.config.build import all_rules, builtins_of, settings_of
+from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.config.checks import check_tables
 from weirwatch.config.document import Overrides, read_document
@@ -78,6 +79,7 @@ def _read(
     problems = [
         *read.problems,
         *check_tables(read),
+        *check_calls(read, bold),
         *check_plant(read),
         *check_rules(known),
         *check_suppression(known, builtins_of(read)),

@@ -29,6 +29,8 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         rules=all_rules(draft, bold),
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
+        rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
+        holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
         plant=None if draft.plant is None else _plant(draft.plant, draft),
     )
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeGuard, TypeVar
 
+from weirwatch.config.call_models import HolidayConfig, RosterConfig
 from weirwatch.config.entries import NO_HINTS, Entry, key_at, keys_of, parse
 from weirwatch.config.models import (
     BrokerConfig,
@@ -32,7 +33,7 @@ from weirwatch.config.values import Section
 C = TypeVar("C", bound=Section)
 
 _TABLES = ("service", "broker", "web", "history", "plant")
-_LISTS = ("system", "channel", "rule", "tap", "recipient")
+_LISTS = ("system", "channel", "rule", "tap", "recipient", "roster", "holiday")
 _PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
 
@@ -71,6 +72,8 @@ class Draft:
     rules: Sequence[Entry[AnyRuleConfig]]
     taps: Sequence[Entry[TapConfig]]
     recipients: Sequence[Entry[RecipientConfig]]
+    rosters: Sequence[Entry[RosterConfig]]
+    holidays: Sequence[Entry[HolidayConfig]]
     plant: PlantDraft | None
     ids: Mapping[str, frozenset[str]]
     places: Sequence[str]
@@ -110,6 +113,8 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         rules=reader.rules(document),
         taps=reader.several(document, "tap", TapConfig),
         recipients=reader.several(document, "recipient", RecipientConfig),
+        rosters=reader.several(document, "roster", RosterConfig),
+        holidays=reader.several(document, "holiday", HolidayConfig),
         plant=_plant(document, reader),
         ids={key: frozenset(ids) for key, ids in reader.ids.items()},
         places=reader.places,

@@ -1,6 +1,7 @@
 """The group under way: what the next commit makes durable, events numbered, notices written."""
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
@@ -8,17 +9,12 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Reading
 from weirwatch.domain.rule import Rule
 from weirwatch.domain.state import Decision
-from weirwatch.ports import Group, NodeState, Notice, Quarantined
+from weirwatch.pipeline.calling import Calling, Wording
+from weirwatch.ports import Group, NodeState, Quarantined
 
 
-class Writer(Protocol):
-    """Writes notices and shows alarms; see `pipeline.notices.NoticeWriter`."""
-
-    def notices_for(
-        self, seq: int, event: Event, rule: Rule, alarm: Alarm, now: Micros
-    ) -> list[Notice]:
-        """Return the notices of one event."""
-        ...
+class Writer(Wording, Protocol):
+    """Words notices and shows alarms; see `pipeline.notices.NoticeWriter`."""
 
     def alarm_json(self, rule: Rule, alarm: Alarm) -> dict[str, Any]:
         """Return the alarm with its card."""
@@ -39,16 +35,19 @@ class GroupBuilder:
         alarms: Mapping[str, Alarm],
         writer: Writer,
         next_seq: int,
+        calling: Mapping[str, str] = MappingProxyType({}),
     ) -> None:
-        """Start empty; `alarms` is the engine's own, always current mapping."""
+        """Start empty; `alarms` is the engine's own mapping, `calling` what the journal kept."""
         self._rules = rules
         self._numbers = channel_numbers
         self._alarms = alarms
         self._writer = writer
         self._next_seq = next_seq
         self._group = Group()
+        self._calling = Calling(writer, rules, calling)
+        self._untold = 0  # place in the group of the first event not yet looked at
         self.urgent = False
-        self._touched = False
+        self._touched = bool(self._calling.changed)
 
     @property
     def empty(self) -> bool:
@@ -99,28 +98,46 @@ class GroupBuilder:
         self._group.quarantined.extend(quarantined)
         self._touched = True
 
+    def pass_calls(self, now: Micros) -> None:
+        """Add the notices whose time has come: repeats, the next person, missed check-ins."""
+        at = self._calling.next_call()
+        if at is None or at > now:
+            return
+        self._tell_events(now)  # an acknowledgement of this very group comes first
+        notices = self._calling.due(self._alarms, now)
+        self._group.notices.extend(notices)
+        self._touched = True
+        self.urgent = self.urgent or bool(notices)
+
+    def next_call(self) -> Micros | None:
+        """Return when `pass_calls` wants to be called at the latest, or None."""
+        return self._calling.next_call()
+
     def group(self, now: Micros) -> Group:
         """Return the group as it stands, stamped and with its notices, ready to commit."""
-        group = self._group
-        group.committed_at = now
-        told = {notice.event_seq for notice in group.notices}
-        for seq, event in group.events:
-            if event.annunciated and seq not in told:
-                alarm = self._alarms[event.rule]
-                group.notices.extend(
-                    self._writer.notices_for(seq, event, self._rules[event.rule], alarm, now)
-                )
-        return group
+        self._tell_events(now)
+        self._group.committed_at = now
+        self._group.calling.update(self._calling.changed)
+        return self._group
 
     def clear(self) -> None:
         """Begin the next group."""
         self._group = Group()
+        self._calling.changed.clear()
+        self._untold = 0
         self.urgent = False
         self._touched = False
 
     def alarm_json(self, rule: str) -> dict[str, Any]:
         """Return a rule's alarm as JSON, for the answer to a command."""
         return self._writer.alarm_json(self._rules[rule], self._alarms[rule])
+
+    def _tell_events(self, now: Micros) -> None:
+        """Look at each event once, also when its commit is tried again."""
+        for seq, event in self._group.events[self._untold :]:
+            alarm = self._alarms.get(event.rule)
+            self._group.notices.extend(self._calling.event(seq, event, alarm, now))
+        self._untold = len(self._group.events)
 
     def _add_event(self, event: Event) -> None:
         self._group.events.append((self._next_seq, event))

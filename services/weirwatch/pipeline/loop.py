@@ -133,6 +133,7 @@ class Loop:
             for item in self._inbox.drain(BATCH):
                 self._take(item, now)
             self._pass_deadlines(self._time.now())
+            self._builder.pass_calls(self._time.now())
         if self._commit_due():
             self._commit()
         self._counters.turned_at = self._clock.real_mono()
@@ -295,9 +296,9 @@ class Loop:
             ends.append(self._retry_at)
         elif self._oldest is not None:
             ends.append(self._oldest + self._commit_every)
-        call = next_call(self._state)
-        if call is not None and self._retry_at is None:
-            ends.append(mono + round((call - self._time.now()) / self._clock.speed))
+        for call in (next_call(self._state), self._builder.next_call()):
+            if call is not None and self._retry_at is None:
+                ends.append(mono + round((call - self._time.now()) / self._clock.speed))
         return max(0.0, (min(ends) - mono) / SECOND)
 
 

@@ -187,6 +187,18 @@ MIGRATIONS: tuple[Migration, ...] = (
         ),
     ),
     Migration(2, "tokens, and the audit of who did what", access.TABLES),
+    Migration(
+        3,
+        "how telling stands",
+        (
+            """
+            CREATE TABLE calling (
+              key TEXT PRIMARY KEY,         -- a rule, or see pipeline/calling.py
+              state TEXT NOT NULL           -- JSON
+            ) STRICT, WITHOUT ROWID
+            """,
+        ),
+    ),
 )
 
 

@@ -38,6 +38,7 @@ _SET_CHANNEL = rows.upsert_into("channel", rows.CHANNEL_COLUMNS, "name")
 _ADD_EVENT = rows.insert_into("event", ("seq", "committed_at", *rows.EVENT_COLUMNS))
 _SET_ALARM = rows.upsert_into("alarm", (*rows.ALARM_COLUMNS, "rule_mark"), "rule")
 _ADD_NOTICE = rows.insert_into("notice", rows.NOTICE_COLUMNS, "ON CONFLICT (id) DO NOTHING")
+_SET_CALLING = rows.upsert_into("calling", ("key", "state"), "key")
 _SET_NODE = rows.upsert_into("node", rows.NODE_COLUMNS, "node")
 _ADD_QUARANTINED = rows.insert_into("quarantine", rows.QUARANTINE_COLUMNS)
 _COUNT_QUARANTINED = """
@@ -147,6 +148,11 @@ class SqliteJournal:
             many("DELETE FROM alarm WHERE rule = ?", [(rule,) for rule in group.closed])
         if group.notices:
             many(_ADD_NOTICE, map(rows.notice_row, group.notices))
+        if group.calling:
+            items = group.calling.items()
+            many(_SET_CALLING, [(key, text) for key, text in items if text is not None])
+            over = [(key,) for key, text in items if text is None]
+            many("DELETE FROM calling WHERE key = ?", over)
         if group.nodes:
             many(_SET_NODE, map(rows.node_row, group.nodes.values()))
         if group.quarantined:

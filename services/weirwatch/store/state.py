@@ -34,6 +34,7 @@ def restored(connection: sqlite3.Connection) -> Restored:
         next_seq=last_seq(connection) + 1,
         alive_at=alive_at,
         clean_stop=bool(clean_stop),
+        calling=dict(connection.execute("SELECT key, state FROM calling").fetchall()),
     )
 
 
