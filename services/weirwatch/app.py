@@ -17,6 +17,7 @@ from weirwatch.domain.engine import start as start_engine
 from weirwatch.domain.errors import ConfigError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.operator import Command
+from weirwatch.domain.reading import Channel
 from weirwatch.domain.restore import resume
 from weirwatch.domain.rule import RuleBook
 from weirwatch.domain.state import EngineState, Observed
@@ -33,6 +34,7 @@ from weirwatch.notice.json_lines import JsonLinesNotifier
 from weirwatch.pipeline.access import require_rights
 from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.derive import Deriver
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.health import Health
 from weirwatch.pipeline.inbox import (
@@ -255,7 +257,7 @@ def _build(
             state=state,
             journal=journal,
             decoder=Codec(
-                settings.channels, settings.taps, settings.broker.root, settings.service.skew_future
+                _wired(settings), settings.taps, settings.broker.root, settings.service.skew_future
             ),
             transport=transport,
             clock=clock,
@@ -269,6 +271,7 @@ def _build(
             # Half the broker's window: a window full of unacknowledged messages stops the flow.
             commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
+            deriver=Deriver(settings.derived, settings.channels) if settings.derived else None,
             disk_trouble=lambda: disk_trouble(data_dir),
         )
     )
@@ -300,6 +303,12 @@ def disk_trouble(folder: Path) -> str | None:
         f"only {usage.free / 1e6:.0f} MB ({100 * usage.free / usage.total:.0f} %) are free where "
         f"{folder} lies: make room; when it is full, nothing new is kept nor acknowledged"
     )
+
+
+def _wired(settings: Settings) -> tuple[Channel, ...]:
+    """Return the channels that may arrive: what is derived is not for others to say."""
+    derived = {entry.channel for entry in settings.derived}
+    return tuple(channel for channel in settings.channels if channel.id not in derived)
 
 
 def _book(settings: Settings) -> Book:

@@ -97,6 +97,27 @@ class TapSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class DerivedSettings:
+    """A channel that is computed from others.
+
+    Attributes:
+        channel: its id; the channel itself stands among `Settings.channels`.
+        formula: a key of `pipeline.formulas.FORMULAS`.
+        inputs: role → channel id.
+        constants: every constant of the formula.
+        every: shortest span between two of its readings.
+        max_age: an input further away in time than this is stale.
+    """
+
+    channel: str
+    formula: str
+    inputs: Mapping[str, str]
+    constants: Mapping[str, float]
+    every: Micros
+    max_age: Micros
+
+
+@dataclass(frozen=True, slots=True)
 class RecipientSettings:
     """Who gets notices: kind `console` (standard output) or `file` (JSON lines at `path`)."""
 
@@ -194,6 +215,17 @@ class TopOffSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class OutageSettings:
+    """What an outage is reckoned with; meanings and sources in `pipeline.outage.OutageBasis`."""
+
+    uptake_mg_l_h: float = 1.0
+    oxygen_critical_mg_l: float = 3.0
+    temperature_low_degc: float = 22.0
+    battery_wh: float = 0.0
+    battery_load_w: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class PlantSettings:
     """The physical description of one system, for the page, the simulator and forecasts.
 
@@ -215,6 +247,7 @@ class PlantSettings:
     loss_w_per_k: float
     evaporation_l_per_day: float
     salinity: float
+    outage: OutageSettings = OutageSettings()
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,3 +279,4 @@ class Settings:
     plant: PlantSettings | None
     rosters: tuple[Roster, ...] = ()
     holidays: tuple[Holiday, ...] = ()
+    derived: tuple[DerivedSettings, ...] = ()

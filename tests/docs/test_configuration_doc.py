@@ -7,6 +7,7 @@ import pytest
 
 from weirwatch.config import call_models as c
 from weirwatch.config import check, load
+from weirwatch.config import derived_models as d
 from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
 from weirwatch.config import rule_models as r
@@ -36,12 +37,14 @@ SECTIONS: dict[str, type[Section]] = {
     "[[roster]]": c.RosterConfig,
     "[[holiday]]": c.HolidayConfig,
     "[[tap]]": m.TapConfig,
+    "[[derived]]": d.DerivedConfig,
     "[plant]": p.PlantConfig,
     "[[plant.vessel]]": p.VesselConfig,
     "[plant.pump]": p.PumpConfig,
     "[[plant.loop]]": p.LoopConfig,
     "[[plant.heater]]": p.HeaterConfig,
     "[plant.top_off]": p.TopOffConfig,
+    "[plant.outage]": p.OutageConfig,
     **KINDS,
 }
 COMMON = keys_of(r.RuleConfig)

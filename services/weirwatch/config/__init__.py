@@ -5,10 +5,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from weirwatch.config.advice import advise
-from weirwatch.config.build import all_rules, builtins_of, settings_of
+from weirwatch.config.build import all_rules, builtins_of, plant_of, settings_of
 from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.config.checks import check_tables
+from weirwatch.config.derived_checks import check_derived, plant_constants
 from weirwatch.config.document import Overrides, read_document
 from weirwatch.config.draft import Draft, draft
 from weirwatch.config.plant_checks import check_plant
@@ -81,6 +82,7 @@ def _read(
         *check_tables(read),
         *check_calls(read, bold),
         *check_plant(read),
+        *check_derived(read, plant_constants(plant_of(read))),
         *check_rules(known),
         *check_suppression(known, builtins_of(read)),
     ]

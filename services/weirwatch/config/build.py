@@ -5,11 +5,12 @@ from pathlib import Path
 
 from weirwatch.config.builtin import builtin_rules, overridden
 from weirwatch.config.default_failure import failure_of
+from weirwatch.config.derived_checks import constants_of, plant_constants
 from weirwatch.config.draft import Draft, PlantDraft
 from weirwatch.config.rule_models import SystemRuleConfig
 from weirwatch.config.suppression import with_implied
 from weirwatch.domain.rule import Rule
-from weirwatch.settings import PlantSettings, RecipientSettings, Settings
+from weirwatch.settings import OutageSettings, PlantSettings, RecipientSettings, Settings
 
 _CONSOLE = RecipientSettings(id="console", kind="console")
 
@@ -17,6 +18,8 @@ _CONSOLE = RecipientSettings(id="console", kind="console")
 def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Settings:
     """Return the settings of a draft in which nothing is wrong."""
     folder = draft.folder
+    plant = plant_of(draft)
+    told = plant_constants(plant)
     recipients = tuple(entry.config.to_domain(folder) for entry in draft.recipients)
     return Settings(
         source=source,
@@ -25,13 +28,19 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         web=draft.web.config.to_domain(),
         history=draft.history.config.to_domain(),
         systems=tuple(entry.config.to_domain() for entry in draft.systems),
-        channels=tuple(entry.config.to_domain() for entry in draft.channels),
+        channels=(
+            *(entry.config.to_domain() for entry in draft.channels),
+            *(draft.channels_by_id[entry.config.id].config.to_domain() for entry in draft.derived),
+        ),
         rules=all_rules(draft, bold),
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
         rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
-        plant=None if draft.plant is None else _plant(draft.plant, draft),
+        plant=plant,
+        derived=tuple(
+            entry.config.to_domain(constants_of(entry.config, told)) for entry in draft.derived
+        ),
     )
 
 
@@ -59,6 +68,11 @@ def builtins_of(draft: Draft, rules: list[Rule] | None = None) -> tuple[Rule, ..
     )
 
 
+def plant_of(draft: Draft) -> PlantSettings | None:
+    """Return the plant, or None without one that can be used."""
+    return None if draft.plant is None or not draft.systems else _plant(draft.plant, draft)
+
+
 def _plant(plant: PlantDraft, draft: Draft) -> PlantSettings | None:
     if plant.pump is None:
         return None
@@ -74,4 +88,5 @@ def _plant(plant: PlantDraft, draft: Draft) -> PlantSettings | None:
         loss_w_per_k=config.loss_w_per_k,
         evaporation_l_per_day=config.evaporation_l_per_day,
         salinity=config.salinity,
+        outage=OutageSettings() if plant.outage is None else plant.outage.config.to_domain(),
     )

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, TypeGuard, TypeVar
 
 from weirwatch.config.call_models import HolidayConfig, RosterConfig
+from weirwatch.config.derived_models import DerivedConfig
 from weirwatch.config.entries import NO_HINTS, Entry, key_at, keys_of, parse
 from weirwatch.config.models import (
     BrokerConfig,
@@ -21,6 +22,7 @@ from weirwatch.config.models import (
 from weirwatch.config.plant_models import (
     HeaterConfig,
     LoopConfig,
+    OutageConfig,
     PlantConfig,
     PumpConfig,
     TopOffConfig,
@@ -33,8 +35,8 @@ from weirwatch.config.values import Section
 C = TypeVar("C", bound=Section)
 
 _TABLES = ("service", "broker", "web", "history", "plant")
-_LISTS = ("system", "channel", "rule", "tap", "recipient", "roster", "holiday")
-_PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off")
+_LISTS = ("system", "channel", "rule", "tap", "recipient", "roster", "holiday", "derived")
+_PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
 
 
@@ -48,6 +50,7 @@ class PlantDraft:
     heaters: Sequence[Entry[HeaterConfig]]
     pump: Entry[PumpConfig] | None
     top_off: Entry[TopOffConfig] | None
+    outage: Entry[OutageConfig] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ class Draft:
     recipients: Sequence[Entry[RecipientConfig]]
     rosters: Sequence[Entry[RosterConfig]]
     holidays: Sequence[Entry[HolidayConfig]]
+    derived: Sequence[Entry[DerivedConfig]]
     plant: PlantDraft | None
     ids: Mapping[str, frozenset[str]]
     places: Sequence[str]
@@ -101,6 +105,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
     history = reader.table(document, "history", HistoryConfig)
     systems = reader.several(document, "system", SystemConfig)
     channels = reader.several(document, "channel", ChannelConfig)
+    derived = reader.several(document, "derived", DerivedConfig)
     return Draft(
         folder=folder,
         service=service,
@@ -109,14 +114,15 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         history=history,
         systems=systems,
         channels=channels,
-        channels_by_id={entry.config.id: entry for entry in channels if entry.whole("id")},
+        channels_by_id=_by_id(channels, derived),
         rules=reader.rules(document),
         taps=reader.several(document, "tap", TapConfig),
         recipients=reader.several(document, "recipient", RecipientConfig),
         rosters=reader.several(document, "roster", RosterConfig),
         holidays=reader.several(document, "holiday", HolidayConfig),
+        derived=derived,
         plant=_plant(document, reader),
-        ids={key: frozenset(ids) for key, ids in reader.ids.items()},
+        ids={key: frozenset(ids) for key, ids in reader.all_ids().items()},
         places=reader.places,
         problems=reader.problems,
     )
@@ -138,7 +144,20 @@ def _plant(document: Mapping[str, Any], reader: "_Reader") -> PlantDraft | None:
         heaters=reader.several(raw, "heater", HeaterConfig, "plant."),
         pump=reader.optional(raw, "pump", PumpConfig, "plant."),
         top_off=reader.optional(raw, "top_off", TopOffConfig, "plant."),
+        outage=reader.optional(raw, "outage", OutageConfig, "plant."),
     )
+
+
+def _by_id(
+    channels: Sequence[Entry[ChannelConfig]], derived: Sequence[Entry[DerivedConfig]]
+) -> Mapping[str, Entry[ChannelConfig]]:
+    """Return channels by id, derived ones as the channels they are; one may lead to another."""
+    found = {entry.config.id: entry for entry in channels if entry.whole("id")}
+    for entry in derived:
+        lead = next((found[c].config for c in entry.config.inputs.values() if c in found), None)
+        if entry.whole("id", "formula"):
+            found.setdefault(entry.config.id, Entry(entry.place, entry.config.channel(lead)))
+    return found
 
 
 @dataclass(slots=True)
@@ -148,6 +167,11 @@ class _Reader:
     problems: list[Problem] = field(default_factory=list)
     ids: dict[str, set[str]] = field(default_factory=dict)
     places: list[str] = field(default_factory=list)
+
+    def all_ids(self) -> Mapping[str, set[str]]:
+        """Return the ids by list; what is derived is a channel as well."""
+        more = {"channel": self.ids.get("channel", set()) | self.ids.get("derived", set())}
+        return {**self.ids, **more}
 
     def unknown(self, document: Mapping[str, Any], known: Sequence[str]) -> None:
         for key in document:

@@ -9,6 +9,7 @@ from weirwatch.config.values import SystemId as SystemName
 from weirwatch.settings import (
     HeaterSettings,
     LoopSettings,
+    OutageSettings,
     PumpSettings,
     TopOffSettings,
     VesselSettings,
@@ -132,4 +133,24 @@ class TopOffConfig(Section):
             rate_l_h=self.rate_l_h,
             set_level_mm=self.set_level_mm,
             hysteresis_mm=self.hysteresis_mm,
+        )
+
+
+class OutageConfig(Section):
+    """`[plant.outage]`: what an outage is reckoned with."""
+
+    uptake_mg_l_h: Annotated[float, Field(gt=0, le=100)] = Field(1.0, examples=[1.0])
+    oxygen_critical_mg_l: Annotated[float, Field(gt=0, le=20)] = Field(3.0, examples=[3.0])
+    temperature_low_degc: Annotated[float, Field(ge=0, le=40)] = Field(22.0, examples=[22])
+    battery_wh: NotNegative = Field(0.0, examples=[1200])
+    battery_load_w: NotNegative = Field(0.0, examples=[60])
+
+    def to_domain(self) -> OutageSettings:
+        """Return the settings."""
+        return OutageSettings(
+            uptake_mg_l_h=self.uptake_mg_l_h,
+            oxygen_critical_mg_l=self.oxygen_critical_mg_l,
+            temperature_low_degc=self.temperature_low_degc,
+            battery_wh=self.battery_wh,
+            battery_load_w=self.battery_load_w,
         )

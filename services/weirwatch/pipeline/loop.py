@@ -28,6 +28,7 @@ from weirwatch.domain.liveness import CLOCK_UNTRUSTED, judge
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.state import Decision, EngineState
 from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.derive import Deriver
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.inbox import (
     CommandRequest,
@@ -60,6 +61,7 @@ class LoopParts:
         commit_unacked: messages waiting that force a commit.
         told: is handed each group after its commit; must not block.
         disk_trouble: returns a sentence when the data folder's disk is nearly full, else None.
+        deriver: computes derived channels; None: there are none.
     """
 
     book: Book
@@ -78,6 +80,7 @@ class LoopParts:
     commit_unacked: int
     told: Callable[[Group], None]
     disk_trouble: Callable[[], str | None] = lambda: None
+    deriver: Deriver | None = None
 
 
 class Loop:
@@ -99,6 +102,8 @@ class Loop:
         self._commit_every = parts.commit_every
         self._commit_unacked = parts.commit_unacked
         self._told = parts.told
+        self._deriver = parts.deriver
+        self._leads = parts.deriver.leads if parts.deriver is not None else {}
         self._disk_trouble = parts.disk_trouble
         self._disk_at: Micros | None = None
         self._waiting: list[WireMessage] = []
@@ -178,6 +183,9 @@ class Loop:
         self._adopt(decide_reading(self._state, judged, now, self._book))
         self._builder.reading(judged)
         self._counters.readings += 1
+        if reading.channel in self._leads and self._deriver is not None:
+            for derived in self._deriver.readings(judged, self._state.observed):
+                self._reading(derived, now)
 
     def _node(self, node: NodeState, now: Micros) -> None:
         if self._nodes.get(node.node) == node:

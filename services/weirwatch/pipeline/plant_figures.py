@@ -1,0 +1,46 @@
+"""Figures that follow from the plant: all its water, and what drains back when the pump stops."""
+
+from weirwatch.settings import PlantSettings, VesselSettings
+from weirwatch.water.hydraulics import drain_back_l, weir_head_m
+
+
+def volume_l(plant: PlantSettings) -> float:
+    """Return the litres of the system when it runs; the reservoir is not part of it."""
+    return sum(
+        vessel.working_l if vessel.working_l is not None else vessel.volume_l
+        for vessel in plant.vessels
+        if vessel.role != "reservoir"
+    )
+
+
+def drain_back_total_l(plant: PlantSettings) -> float:
+    """Return the litres that run to the sump when the return pump stops.
+
+    Every vessel with a weir gives what stands over its crest at its share of the flow, and without
+    a working siphon break what the outlet draws down. A vessel that loops feed gets their flow; the
+    others share the rest by the lengths of their crests. The riser is taken as full. A head beyond
+    the range of the weir equation is left at that range's end.
+    """
+    weirs = [vessel for vessel in plant.vessels if vessel.crest_length_m is not None]
+    fed = {vessel.id: _fed_l_h(plant, vessel) for vessel in weirs}
+    rest_l_h = max(0.0, plant.pump.flow_l_h - sum(loop.flow_l_h for loop in plant.loops))
+    crests = sum(v.crest_length_m or 0.0 for v in weirs if not fed[v.id]) or 1.0
+    pipe_l = 1000.0 * 0.785398 * plant.pump.pipe_d_m**2 * plant.pump.static_head_m
+    litres = pipe_l if weirs else 0.0
+    for vessel in weirs:
+        flow_l_h = fed[vessel.id] or rest_l_h * (vessel.crest_length_m or 0.0) / crests
+        siphon = 0.0 if vessel.siphon_break else vessel.outlet_below_crest_m
+        litres += drain_back_l(_head_m(vessel, flow_l_h), vessel.area_m2, siphon)
+    return litres
+
+
+def _fed_l_h(plant: PlantSettings, vessel: VesselSettings) -> float:
+    return sum(loop.flow_l_h for loop in plant.loops if loop.feeds == vessel.id)
+
+
+def _head_m(vessel: VesselSettings, flow_l_h: float) -> float:
+    crest = vessel.crest_length_m or 0.0
+    try:
+        return weir_head_m(flow_l_h / 3_600_000.0, crest)
+    except ValueError:
+        return crest / 3.0
