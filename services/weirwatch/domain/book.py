@@ -29,6 +29,8 @@ class Entry:
         on_delay: effective: a discrepancy counts `within` first.
         silent_after: of the channel; None: gaps between readings mean nothing.
         exempt: gaps do not void its delays (bad-measurement, built-in).
+        timed: time alone can change its condition, and what it hears or watches decides when;
+            its deadline is planned anew whenever it is looked at.
         consequences: rules that it suppresses while it stands (bold ones never).
         watchers: rules that have its alarm in their `while`.
         rank: 0 for a rule without causes, else one more than its deepest cause.
@@ -39,6 +41,7 @@ class Entry:
     on_delay: Micros
     silent_after: Micros | None
     exempt: bool
+    timed: bool
     consequences: tuple[str, ...]
     watchers: tuple[str, ...]
     rank: int
@@ -50,7 +53,8 @@ class Book:
 
     Attributes:
         own: channel → rules on that channel, in file order.
-        watching: channel → rules that have it in their `while` or as their twin.
+        watching: channel → rules that have it in their `while` or as their twin; of a channel's
+            own rules only those that are `timed`.
     """
 
     entries: dict[str, Entry]
@@ -77,6 +81,7 @@ def make_ready(book: RuleBook) -> Book:
             on_delay=rule.on_delay + _within(rule),
             silent_after=book.channels[rule.channel].silent_after if rule.channel else None,
             exempt=isinstance(rule.condition, BadMeasurement | BuiltIn),
+            timed=_is_timed(rule),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
             ),
@@ -91,7 +96,7 @@ def make_ready(book: RuleBook) -> Book:
         if entry.rule.channel:
             own.setdefault(entry.rule.channel, []).append(entry)
         for channel in dict.fromkeys(_watched(entry.rule)):
-            if channel != entry.rule.channel:
+            if channel != entry.rule.channel or entry.timed:
                 watching.setdefault(channel, []).append(entry)
     return Book(
         entries=entries,
@@ -110,6 +115,12 @@ def has_boundaries(rule: Rule) -> bool:
 def rule_mark(rule: Rule) -> str:
     """Return the fingerprint of what an alarm is judged by, to notice an edited rule."""
     return repr((rule.channel, rule.condition, rule.while_, rule.latching))
+
+
+def _is_timed(rule: Rule) -> bool:
+    return (
+        isinstance(rule.condition, BadMeasurement) and rule.condition.silent and rule.while_ != ()
+    )
 
 
 def _within(rule: Rule) -> Micros:

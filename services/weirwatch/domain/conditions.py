@@ -82,8 +82,8 @@ def _absolute(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
         return was
     if entry.rule.bold and shows_saturation(turn, entry):
         return True
-    if observed.good_value is None:
-        return was
+    if observed.good_value is None or (was and observed.quality is not Quality.GOOD):
+        return was  # a doubtful reading does not clear what an impossible one raised
     return condition_present(
         condition.side, condition.limit, condition.deadband, was, observed.good_value
     )

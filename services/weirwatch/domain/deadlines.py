@@ -10,7 +10,7 @@ from weirwatch.domain.daytime import next_boundary
 from weirwatch.domain.delays import count_deadline, count_ended, reconsider
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_state
-from weirwatch.domain.rule import BadMeasurement, Between
+from weirwatch.domain.rule import BadMeasurement, Between, Discrepancy
 from weirwatch.domain.state import Deadline
 from weirwatch.domain.transitions import announce_if_owed, into_service, release
 from weirwatch.domain.turn import Turn
@@ -67,10 +67,10 @@ def _deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
     if ends is not None:
         yield Deadline(ends + _lag(turn, entry), 0, ends, "count")
     silent = _silent_deadline(turn, entry)
-    if silent is not None and not alarm.present and all_hold(turn, entry, silent):
+    if silent is not None and not alarm.present and _comes(turn, entry, silent):
         yield Deadline(silent, 1, silent, "silent")
-    if has_boundaries(rule):
-        boundary = _boundary(turn, entry)
+    boundary = _boundary(turn, entry)
+    if boundary is not None:
         yield Deadline(boundary, 2, boundary, "between")
     if (
         alarm.state is AlarmState.ACKNOWLEDGED
@@ -114,12 +114,36 @@ def _silent_deadline(turn: Turn, entry: Entry) -> Micros | None:
     return base + entry.silent_after
 
 
-def _boundary(turn: Turn, entry: Entry) -> Micros:
-    done = turn.state.boundaries.get(entry.rule.id, turn.state.started_at)
-    if turn.boundary is not None and turn.boundary[0] == entry.rule.id:
-        done = turn.boundary[1]
+def _boundary(turn: Turn, entry: Entry) -> Micros | None:
+    """Return when time alone may change the condition: at the start, then by the time of day."""
+    timed = has_boundaries(entry.rule)
+    if not timed and not _expects_unseen(turn, entry):
+        return None
+    done = _done(turn, entry)
+    if done is None:
+        return turn.state.started_at
     terms = [term for term in entry.rule.while_ if isinstance(term, Between)]
-    return min(next_boundary(term, done, turn.book.time_zone) for term in terms)
+    return min((next_boundary(term, done, turn.book.time_zone) for term in terms), default=None)
+
+
+def _done(turn: Turn, entry: Entry) -> Micros | None:
+    """Return the last boundary that has been dealt with."""
+    if turn.boundary is not None and turn.boundary[0] == entry.rule.id:
+        return turn.boundary[1]
+    return turn.state.boundaries.get(entry.rule.id)
+
+
+def _comes(turn: Turn, entry: Entry, time: Micros) -> bool:
+    """Return whether what time alone brings is still to be judged, and will count then."""
+    done = _done(turn, entry)
+    return (done is None or time > done) and all_hold(turn, entry, time)
+
+
+def _expects_unseen(turn: Turn, entry: Entry) -> bool:
+    """Return whether a contact that reports on change only was expected and never seen."""
+    if not isinstance(entry.rule.condition, Discrepancy) or entry.silent_after is not None:
+        return False
+    return entry.rule.channel is not None and turn.observed(entry.rule.channel) is None
 
 
 def _re_alarm(turn: Turn, entry: Entry, time: Micros) -> None:

@@ -25,6 +25,8 @@ def reconsider(turn: Turn, entry: Entry, time: Micros) -> None:
     """Re-evaluate a rule without a reading of its own: `while`, twin, deadline, built-in."""
     present = present_now(turn, entry, turn.alarm(entry.rule.id).present, time)
     step(turn, entry, present, time)
+    if entry.timed:
+        turn.plan(entry.rule.id)
 
 
 def step(

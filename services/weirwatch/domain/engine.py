@@ -130,7 +130,7 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
             continue  # nothing moves: the common case, kept cheap
         span = entry.silent_after
         gap = gap_before is not None and span is not None and time - gap_before > span
-        fresh = good or shows_saturation(turn, entry)
+        fresh = good or (present and shows_saturation(turn, entry))
         step(turn, entry, present, time, fresh=fresh, gap=gap)
     for entry in book.watching.get(channel, ()):
         reconsider(turn, entry, time)
@@ -139,7 +139,8 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
 
 def adopt(state: EngineState, decision: Decision, book: Book) -> None:
     """Take a decision over into the state and plan its rules' deadlines."""
-    if not decision.alarms and not decision.conditions and decision.link is None:
+    still = not decision.alarms and not decision.windows
+    if still and not decision.conditions and decision.link is None:
         if decision.observed is not None:
             state.observed[decision.observed[0]] = decision.observed[1]
         if decision.boundary is not None:
@@ -154,12 +155,13 @@ def adopt(state: EngineState, decision: Decision, book: Book) -> None:
 
 def due(state: EngineState, book: Book, now: Micros) -> Iterator[DeadlineDue]:
     """Yield deadlines up to and including `now`, in order; adopt each decision before the next."""
-    while (rule := state.agenda.pop(now)) is not None:
+    while (planned := state.agenda.pop(now)) is not None:
+        planned_for, rule = planned
         entry = book.entries[rule]
         deadline = next_deadline(Turn(state, book, now), entry)
         if deadline is None:
             continue
-        if deadline.due <= now:
+        if deadline.due <= planned_for:  # else it was planned too early: others come first
             yield DeadlineDue(rule, deadline, now)
         _plan(state, book, entry)
 
@@ -239,8 +241,9 @@ def _pass_deadlines(turn: Turn, entry: Entry, time: Micros) -> None:
 def _forget_silence(turn: Turn) -> None:
     """Silence is counted from the reconnection on, so a delay that was running is void."""
     for entry in turn.book.entries.values():
-        alarm = turn.alarm(entry.rule.id)
-        if isinstance(entry.rule.condition, BadMeasurement) and alarm.present and not alarm.stands:
+        alarm, condition = turn.alarm(entry.rule.id), entry.rule.condition
+        silent = isinstance(condition, BadMeasurement) and condition.silent
+        if silent and alarm.present and not alarm.stands:
             turn.put(replace(alarm, present=False, count_since=None))
 
 

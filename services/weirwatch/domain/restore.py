@@ -9,8 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
-from weirwatch.domain.book import Book, rule_mark
+from weirwatch.domain.book import Book, Entry, rule_mark
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.rule import BadMeasurement
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +48,7 @@ def resume(
         entry = book.entries.get(rule)
         if entry is None:
             continue
-        resumed = replace(alarm, count_since=None)
+        resumed = _without_pending(alarm, entry)
         if marks.get(rule, rule_mark(entry.rule)) != rule_mark(entry.rule):
             resumed = replace(resumed, present=False)
             if alarm.state is not AlarmState.NORMAL:
@@ -63,6 +64,16 @@ def resume(
         if alarm != stored[rule] or marks.get(rule) != rule_mark(book.entries[rule].rule)
     }
     return Resumed(alarms, changed, closed, tuple(events))
+
+
+def _without_pending(alarm: Alarm, entry: Entry) -> Alarm:
+    """Return the alarm without the delay that was running: it starts again.
+
+    Silence is counted from this start on: nothing but the silence itself would raise it again.
+    """
+    if isinstance(entry.rule.condition, BadMeasurement) and not alarm.stands:
+        return replace(alarm, present=False, count_since=None)
+    return replace(alarm, count_since=None)
 
 
 def _suppression_again(rule: str, alarms: Mapping[str, Alarm], book: Book, now: Micros) -> Alarm:

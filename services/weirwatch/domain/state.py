@@ -61,6 +61,7 @@ class Decision(NamedTuple):
         conditions: built-in rule → message, or None when its condition is absent.
         link: (is up, since) when the broker connection changed.
         boundary: (rule, time) of a time-of-day boundary that has been dealt with.
+        windows: rules whose deadline is to be planned anew although their alarm is as it was.
     """
 
     observed: tuple[str, Observed] | None = None
@@ -69,6 +70,7 @@ class Decision(NamedTuple):
     conditions: Mapping[str, str | None] = _NONE
     link: tuple[bool, Micros] | None = None
     boundary: tuple[str, Micros] | None = None
+    windows: Mapping[str, None] = _NONE
 
 
 class Agenda:
@@ -87,13 +89,13 @@ class Agenda:
             self._scheduled[rule] = due
             heapq.heappush(self._heap, (due, rank, rule))
 
-    def pop(self, now: Micros) -> str | None:
-        """Return a rule whose entry is due by `now`, causes before consequences, or None."""
+    def pop(self, now: Micros) -> tuple[Micros, str] | None:
+        """Return an entry that is due by `now`, causes before consequences, or None."""
         while self._heap and self._heap[0][0] <= now:
             due, _rank, rule = heapq.heappop(self._heap)
             if self._scheduled.get(rule) == due:
                 del self._scheduled[rule]
-                return rule
+                return due, rule
         return None
 
     def earliest(self) -> Micros | None:
@@ -141,6 +143,6 @@ class EngineState:
             self.link_up_at = decision.link[1] if decision.link[0] else None
             for rule in self.alarms:
                 plan(rule)
-        for rule, alarm in decision.alarms.items():
-            self.alarms[rule] = alarm
+        self.alarms.update(decision.alarms)
+        for rule in (*decision.alarms, *decision.windows):
             plan(rule)

@@ -120,13 +120,17 @@ def suppression(turn: Turn, entry: Entry, time: Micros) -> tuple[bool, Micros | 
     """Return whether a cause suppresses the rule now, and since when the hold-off runs."""
     if entry.rule.bold:
         return False, None
-    causes = [turn.alarm(c) for c in entry.rule.suppressed_by if c in turn.book.entries]
+    causes = _causes(turn, entry)
     if any(cause.stands for cause in causes):
         return True, None
     last = max((c.returned_at for c in causes if c.returned_at is not None), default=None)
     if last is not None and last + entry.rule.hold_off > time:
         return True, last
     return False, None
+
+
+def _causes(turn: Turn, entry: Entry) -> list[Alarm]:
+    return [turn.alarm(c) for c in entry.rule.suppressed_by if c in turn.book.entries]
 
 
 def _return_signal(entry: Entry, alarm: Alarm) -> Signal:
@@ -156,7 +160,7 @@ def _cause_returned(turn: Turn, entry: Entry, time: Micros) -> None:
     suppressed, _ = suppression(turn, entry, time)
     if not suppressed:
         release(turn, entry, time)
-    elif not any(turn.alarm(c).stands for c in entry.rule.suppressed_by):
+    elif not any(cause.stands for cause in _causes(turn, entry)):
         turn.put(replace(alarm, causes_gone_at=time))
 
 

@@ -23,6 +23,7 @@ class Turn:
         "_events",
         "_link",
         "_observed",
+        "_windows",
         "book",
         "boundary",
         "late",
@@ -41,6 +42,7 @@ class Turn:
         self._observed: tuple[str, Observed] | None = None
         self._conditions: dict[str, str | None] = {}
         self._link: tuple[bool, Micros] | None = None
+        self._windows: dict[str, None] = {}
 
     def alarm(self, rule: str) -> Alarm:
         """Return the rule's alarm as it stands now."""
@@ -72,6 +74,10 @@ class Turn:
     def set_condition(self, rule: str, message: str | None) -> None:
         """Note a built-in rule's condition."""
         self._conditions[rule] = message
+
+    def plan(self, rule: str) -> None:
+        """Have the rule's deadline planned anew although its alarm stays as it is."""
+        self._windows[rule] = None
 
     def set_link(self, up: bool, since: Micros) -> None:
         """Note the broker connection."""
@@ -121,4 +127,5 @@ class Turn:
             self._conditions,
             self._link,
             self.boundary,
+            self._windows,
         )
