@@ -20,6 +20,7 @@ from weirwatch.web.event_routes import HEARTBEAT_S, event_router
 from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
 from weirwatch.web.reading_routes import channel_router, state_router
+from weirwatch.web.report_routes import report_router
 
 PREFIX = "/api/v1"
 
@@ -68,6 +69,7 @@ def create_app(
         channel_router(context),
         event_router(context, heartbeat_s),
         alarm_router(context),
+        report_router(context),
     ):
         app.include_router(router, prefix=PREFIX)
     _describe_once(app)
