@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from types import MappingProxyType
 from typing import Any
 
-from weirwatch.domain.alarm import AlarmState, Event
+from weirwatch.domain.alarm import Event
 from weirwatch.domain.instant import to_rfc3339
 from weirwatch.domain.reading import Quality
 from weirwatch.domain.state import EngineState
@@ -34,6 +34,7 @@ class News:
         """Wire it up; `state` is only read; `systems`: built-in rule → its node's system."""
         self._systems = systems
         self._root = settings.broker.root
+        self._places = [*(system.id for system in settings.systems), "service"]
         self._rules = {rule.id: rule for rule in settings.rules}
         self._writer = writer
         self._state = state
@@ -53,6 +54,8 @@ class News:
                 self._send_event(stored)
         for rule in group.alarms:
             self._send_alarm(rule)
+        for rule in group.closed:
+            self._take_back(rule)
         if any(event.kind == "broker-connected" for _, event in group.events):
             self._send_all()
         if group.readings:
@@ -68,10 +71,9 @@ class News:
         return newest
 
     def _send_all(self) -> None:
-        """Refresh the retained topics: they may be older than the journal."""
-        for rule, alarm in self._state.alarms.items():
-            if alarm.state is not AlarmState.NORMAL:
-                self._send_alarm(rule)
+        """Refresh the retained topics, normal ones too: they may be older than the journal."""
+        for rule in self._state.alarms:
+            self._send_alarm(rule)
 
     def _send_alarm(self, rule_id: str) -> None:
         rule = self._rules.get(rule_id)
@@ -81,6 +83,12 @@ class News:
         shown.pop("safety_card", None)
         topic = f"{self._root}/{self._system(rule_id)}/alarm/{rule_id}"
         self._transport.publish(topic, json.dumps(shown).encode(), retain=True)
+
+    def _take_back(self, rule_id: str) -> None:
+        """Clear the retained alarm of a rule that no longer exists, wherever it was."""
+        for place in self._places:
+            topic = f"{self._root}/{place}/alarm/{rule_id}"
+            self._transport.publish(topic, b"", retain=True)
 
     def _send_event(self, stored: StoredEvent) -> None:
         event = stored.event
