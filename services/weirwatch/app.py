@@ -183,7 +183,7 @@ def _build(
         require_rights(settings.web.host, register.tokens(), clock.now().utc)
 
     catalogue = load_catalogue()
-    writer = NoticeWriter(settings, catalogue)
+    writer = NoticeWriter(settings, catalogue, state.observed)
     rules = {rule.id: rule for rule in settings.rules}
     builder = GroupBuilder(
         rules, numbers, state.alarms, writer, restored.next_seq, restored.calling

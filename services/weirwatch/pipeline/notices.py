@@ -9,17 +9,28 @@ from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
+from weirwatch.domain.state import Observed
 from weirwatch.pipeline.local_time import local_time
+from weirwatch.pipeline.outage_line import OutageLine
 from weirwatch.pipeline.queries import alarm_json
 from weirwatch.ports import Notice
 from weirwatch.settings import Settings
+
+_MAINS_LOST = "mains-lost"
 
 
 class NoticeWriter:
     """Writes one notice per annunciation and recipient."""
 
-    def __init__(self, settings: Settings, catalogue: Catalogue) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        catalogue: Catalogue,
+        observed: Mapping[str, Observed] | None = None,
+    ) -> None:
+        """Keep what notices are made of; `observed` is the engine's own newest readings."""
         self._settings = settings
+        self._outage = None if observed is None else OutageLine(settings, observed)
         self._catalogue = catalogue
         self.recipients: Sequence[str] = [recipient.id for recipient in settings.recipients]
         self.rosters: Sequence[Roster] = settings.rosters
@@ -74,12 +85,19 @@ class NoticeWriter:
         if failure is not None:
             card = failure.card
             lines.append(card.first_line)
+            lines.append(self._how_long(rule, now))
             if rule.response:
                 lines.append(rule.response)
             lines.extend(f"{n}. {step}" for n, step in enumerate(card.response, 1))
         elif rule.response:
             lines.append(rule.response)
         return "\n".join(line for line in lines if line)
+
+    def _how_long(self, rule: Rule, now: Micros) -> str:
+        """Return the outage clock's line; empty but for lost mains."""
+        if rule.failure != _MAINS_LOST or self._outage is None:
+            return ""
+        return self._outage.sentence(now)
 
     def _payload(self, seq: int, rule: Rule, alarm: Alarm, why: Why) -> Mapping[str, Any]:
         return {"event": seq, "why": why.value, "alarm": self.alarm_json(rule, alarm)}
