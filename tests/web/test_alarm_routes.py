@@ -14,6 +14,17 @@ from weirwatch.web.parameters import operator_name
 ACKNOWLEDGE = f"alarms/{HIGH.id}/acknowledge"
 
 
+def from_here(
+    name: str,
+    rule: str,
+    who: str,
+    comment: str = "",
+    minutes: float | None = None,
+    check_in_minutes: float | None = None,
+) -> Command:
+    return Command(name, rule, who, comment, minutes, check_in_minutes, remote="127.0.0.1")
+
+
 def test_alarms_can_be_asked_for_by_state(api: httpx.Client) -> None:
     found = api.get("alarms", params={"state": "unacknowledged"}).json()["items"]
     assert [alarm["id"] for alarm in found] == [HIGH.id]
@@ -32,22 +43,22 @@ def test_acknowledge_carries_who_and_what(api: httpx.Client, core: FakeCore) -> 
     answer = api.post(ACKNOWLEDGE, json=body, headers={"operator": "keeper"})
     assert answer.status_code == 200
     schemas.Alarm.model_validate_json(answer.content)
-    assert core.commands == [Command("acknowledge", HIGH.id, "keeper", "on my way", None, 20.0)]
+    assert core.commands == [from_here("acknowledge", HIGH.id, "keeper", "on my way", None, 20.0)]
 
 
 @pytest.mark.parametrize(
     ("path", "body", "command"),
     [
-        ("shelve", {"minutes": 30}, Command("shelve", NO_FLOW.id, "k", "", 30.0)),
-        ("shelve", {"minutes": None, "comment": "x"}, Command("shelve", NO_FLOW.id, "k", "x")),
-        ("unshelve", {}, Command("unshelve", NO_FLOW.id, "k")),
+        ("shelve", {"minutes": 30}, from_here("shelve", NO_FLOW.id, "k", "", 30.0)),
+        ("shelve", {"minutes": None, "comment": "x"}, from_here("shelve", NO_FLOW.id, "k", "x")),
+        ("unshelve", {}, from_here("unshelve", NO_FLOW.id, "k")),
         (
             "remove-from-service",
             {"comment": "new probe", "minutes": 90.5},
-            Command("remove-from-service", NO_FLOW.id, "k", "new probe", 90.5),
+            from_here("remove-from-service", NO_FLOW.id, "k", "new probe", 90.5),
         ),
-        ("return-to-service", {}, Command("return-to-service", NO_FLOW.id, "k")),
-        ("reset", {"minutes": None, "check_in_minutes": None}, Command("reset", NO_FLOW.id, "k")),
+        ("return-to-service", {}, from_here("return-to-service", NO_FLOW.id, "k")),
+        ("reset", {"minutes": None, "check_in_minutes": None}, from_here("reset", NO_FLOW.id, "k")),
     ],
 )
 def test_each_command_has_its_route(
@@ -92,7 +103,7 @@ def test_an_endless_name_is_refused_and_control_characters_go_nowhere(
 def test_a_body_is_not_needed(api: httpx.Client, core: FakeCore) -> None:
     assert api.post(ACKNOWLEDGE).status_code == 200
     assert api.post(ACKNOWLEDGE, json=None).status_code == 200
-    assert core.commands == [Command("acknowledge", HIGH.id, "anonymous@loopback")] * 2
+    assert core.commands == [from_here("acknowledge", HIGH.id, "anonymous@loopback")] * 2
 
 
 @pytest.mark.parametrize(

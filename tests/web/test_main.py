@@ -189,10 +189,3 @@ def test_a_port_that_is_taken_is_one_sentence(start: Start, server: ControlServe
     assert len(errors.splitlines()) == 1
     assert f"127.0.0.1:{port} cannot be used" in errors
     assert "another port" in errors
-
-
-def test_an_address_open_to_others_is_refused(start: Start, folder: Path) -> None:
-    code, errors = start("--listen", "0.0.0.0:8080", wait=False).end(60)
-    assert code == 2
-    assert "web.listen" in errors
-    assert "Traceback" not in errors

@@ -122,7 +122,9 @@ def test_acknowledge_reaches_the_core_with_comment_and_name(
     window.click(f"{form} button")
     window.wait_for_text("acknowledged by Kari <b> at", "[data-rule=floor-leak]")
     assert world.commands == [
-        Command("acknowledge", "floor-leak", "Kari <b>", "on the way & calling", None, 20.0)
+        Command(
+            "acknowledge", "floor-leak", "Kari <b>", "on the way & calling", None, 20.0, "127.0.0.1"
+        )
     ]
     assert "is on the way, to report by" in window.text("[data-rule=floor-leak]")
     window.wait_for("return !document.querySelector(arguments[0]).offsetParent", form)
@@ -143,7 +145,9 @@ def test_without_a_name_the_page_is_on_record(
     window.type(f"{form} [name=minutes]", "90")
     window.click(f"{form} button")
     window.wait_for_text("Shelved until", ".ww-aside")
-    assert world.commands == [Command("shelve", "room-too-hot", "page", "", 90.0, None)]
+    assert world.commands == [
+        Command("shelve", "room-too-hot", "page", "", 90.0, None, "127.0.0.1")
+    ]
     window.click("[data-rule=room-too-hot] [data-command=unshelve] button")
     window.wait_for_text("Stands, not acknowledged", "[data-rule=room-too-hot]")
     window.wait_for("return !document.querySelector('.ww-aside').offsetParent")

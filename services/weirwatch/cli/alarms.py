@@ -216,7 +216,7 @@ def _tell(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.ports import Command
 
-    command = Command(name, rule, who or _login(), comment, minutes, check_in_minutes)
+    command = Command(name, rule, who or login(), comment, minutes, check_in_minutes)
     with desk(*place) as open_desk:
         alarm = open_desk.core.command(command)
         if as_json:
@@ -225,7 +225,8 @@ def _tell(
             print_outcome(alarm, open_desk)
 
 
-def _login() -> str:
+def login() -> str:
+    """Return who is at the command line."""
     import getpass
 
     try:

@@ -20,8 +20,10 @@ from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError
 from weirwatch.ports import Clock
 from weirwatch.settings import Settings
+from weirwatch.store.access import SqliteBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
+from weirwatch.web.access import Access
 from weirwatch.web.app import create_app
 from weirwatch.web.server import Server, listening_socket
 
@@ -36,11 +38,14 @@ def build_web(
     archive = SqliteArchive(data_dir / FILE_NAME)
     core = ControlClient(data_dir / CONTROL_FILE)
     catalogue = load_catalogue()
-    app = create_app(settings, archive, core, catalogue, clock, on_core_lost=on_core_lost)
+    access = Access(SqliteBook(data_dir / FILE_NAME), core.access, clock)
+    app = create_app(
+        settings, archive, core, catalogue, clock, on_core_lost=on_core_lost, access=access
+    )
     if find_spec("weirwatch.web.page") is not None:
         from weirwatch.web import page
 
-        page.mount(app, settings, archive, core, catalogue, clock)
+        page.mount(app, settings, archive, core, catalogue, clock, access)
     return app
 
 

@@ -1,8 +1,8 @@
 """The home of the routes of alarms: how they stand, and an operator's commands."""
 
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
-from fastapi import APIRouter, Body, Query
+from fastapi import APIRouter, Body, Query, Request
 from starlette.exceptions import HTTPException
 
 from weirwatch.domain.errors import UnknownRule
@@ -11,6 +11,7 @@ from weirwatch.pipeline import queries
 from weirwatch.ports import Command
 from weirwatch.web import problems, schemas
 from weirwatch.web.context import Context, JsonAnswer, problem_responses
+from weirwatch.web.guard import IDENTITY
 from weirwatch.web.parameters import AlarmsQuery, Operator, RuleId, operator_name, tidy
 
 _PATH = "/alarms/{id:path}/"
@@ -64,38 +65,42 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
     @router.post(_PATH + "acknowledge", response_model=schemas.Alarm, responses=_COMMAND)
     def acknowledge(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.AcknowledgeBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Tell that somebody has seen it, or with a check-in time: is on the way."""
-        return _carry_out(context, "acknowledge", id, operator, body)
+        return _carry_out(context, request, Asked("acknowledge", id, operator, body))
 
     @router.post(_PATH + "shelve", response_model=schemas.Alarm, responses=_COMMAND)
     def shelve(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.ShelveBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Keep it silent for some minutes, or until it has returned."""
-        return _carry_out(context, "shelve", id, operator, body)
+        return _carry_out(context, request, Asked("shelve", id, operator, body))
 
     @router.post(_PATH + "unshelve", response_model=schemas.Alarm, responses=_COMMAND)
     def unshelve(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """End the shelving; what stands then is announced."""
-        return _carry_out(context, "unshelve", id, operator, body)
+        return _carry_out(context, request, Asked("unshelve", id, operator, body))
 
     @router.post(_PATH + "reset", response_model=schemas.Alarm, responses=_COMMAND)
     def reset(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Unlatch an acknowledged alarm whose condition has gone."""
-        return _carry_out(context, "reset", id, operator, body)
+        return _carry_out(context, request, Asked("reset", id, operator, body))
 
 
 def _add_service(router: APIRouter, context: Context) -> None:
@@ -104,32 +109,42 @@ def _add_service(router: APIRouter, context: Context) -> None:
     @router.post(_PATH + "remove-from-service", response_model=schemas.Alarm, responses=_COMMAND)
     def remove_from_service(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.RemoveBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Take it out of service; the comment says why."""
-        return _carry_out(context, "remove-from-service", id, operator, body)
+        return _carry_out(context, request, Asked("remove-from-service", id, operator, body))
 
     @router.post(_PATH + "return-to-service", response_model=schemas.Alarm, responses=_COMMAND)
     def return_to_service(
         id: RuleId,
+        request: Request,
         operator: Operator = None,
         body: Annotated[schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Put it back into service; what stands then is announced."""
-        return _carry_out(context, "return-to-service", id, operator, body)
+        return _carry_out(context, request, Asked("return-to-service", id, operator, body))
 
 
-def _carry_out(
-    context: Context, name: str, rule: str, operator: str | None, body: schemas.AnyBody | None
-) -> JsonAnswer:
-    said = body or schemas.CommandBody()
+class Asked(NamedTuple):
+    """A command as it came."""
+
+    name: str
+    rule: str
+    operator: str | None
+    body: schemas.AnyBody | None
+
+
+def _carry_out(context: Context, request: Request, asked: Asked) -> JsonAnswer:
+    said = asked.body or schemas.CommandBody()
     command = Command(
-        name,
-        rule,
-        operator_name(operator),
+        asked.name,
+        asked.rule,
+        operator_name(asked.operator),
         tidy(said.comment),
         said.minutes,
         said.check_in_minutes,
+        request.scope[IDENTITY].remote,
     )
     return JsonAnswer(context.core.command(command))

@@ -14,13 +14,17 @@ from weirwatch.domain.failures import Catalogue
 from weirwatch.ports import Archive, Clock, Core
 from weirwatch.settings import Settings
 from weirwatch.web import openapi, problems
+from weirwatch.web.access import Access
+from weirwatch.web.access_routes import access_router
 from weirwatch.web.alarm_routes import alarm_router
 from weirwatch.web.context import Context
 from weirwatch.web.event_routes import HEARTBEAT_S, event_router
 from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
+from weirwatch.web.lockout import RateLimit
 from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
+from weirwatch.web.sign_in import sign_in_routes
 
 PREFIX = "/api/v1"
 
@@ -34,11 +38,14 @@ def create_app(
     *,
     on_core_lost: Callable[[], None] | None = None,
     heartbeat_s: float = HEARTBEAT_S,
+    access: Access | None = None,
+    limit: RateLimit | None = None,
 ) -> FastAPI:
     """Return the application; `app.state.live` is its connection to the core.
 
     Nothing runs before the server starts it. `on_core_lost` is called once, on another thread,
-    when the core has gone; without it the connection is tried again for ever.
+    when the core has gone; without it the connection is tried again for ever. Without `access`
+    nobody can have a token, and this machine alone is served.
     """
     live = Live(core, clock, on_core_lost)
 
@@ -72,10 +79,13 @@ def create_app(
         report_router(context),
     ):
         app.include_router(router, prefix=PREFIX)
+    if access is not None:
+        app.include_router(access_router(access, clock), prefix=PREFIX)
+        app.router.routes.extend(sign_in_routes(access))
     _describe_once(app)
     app.router.routes.append(Route("/api/{rest:path}", _Rest(app.openapi)))
     problems.install(app)
-    app.add_middleware(Guard)
+    app.add_middleware(Guard, clock=clock, access=access, limit=limit)
     return app
 
 

@@ -10,7 +10,14 @@ from weirwatch.web.context import problem_responses
 from weirwatch.web.schemas import Problem
 
 _EVERYWHERE = problem_responses(
-    problems.FOREIGN_HOST, problems.FOREIGN_ORIGIN, problems.FAILED, problems.NOT_ANSWERING
+    problems.NO_TOKEN,
+    problems.NOT_ALLOWED,
+    problems.FOREIGN_HOST,
+    problems.FOREIGN_ORIGIN,
+    problems.LOCKED_OUT,
+    problems.TOO_MANY_REQUESTS,
+    problems.FAILED,
+    problems.NOT_ANSWERING,
 )
 
 
@@ -31,7 +38,11 @@ def document(app: FastAPI) -> dict[str, Any]:
                 known = responses.setdefault(str(status), response)
                 if known["description"] != response["description"]:
                     known["description"] += " " + response["description"]
-    schemas = found.setdefault("components", {}).setdefault("schemas", {})
+    components = found.setdefault("components", {})
+    # Needed once somebody has a token; until then this machine is served without.
+    components["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+    found["security"] = [{}, {"token": []}]
+    schemas = components.setdefault("schemas", {})
     for name in ("HTTPValidationError", "ValidationError"):
         schemas.pop(name, None)
     problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")

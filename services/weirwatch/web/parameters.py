@@ -114,6 +114,13 @@ class NoticesQuery(_Query):
     limit: Annotated[int, Field(ge=1, le=1000), _AS_WRITTEN] = 100
 
 
+class AuditQuery(_Query):
+    """Which lines of the audit."""
+
+    cursor: Cursor | Left = None
+    limit: Annotated[int, Field(ge=1, le=1000), _AS_WRITTEN] = 100
+
+
 class AlarmsQuery(_Query):
     """Which alarms."""
 

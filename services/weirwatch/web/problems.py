@@ -38,6 +38,8 @@ class Kind:
 
 
 INVALID_REQUEST = Kind("invalid-request", 400, "The request is not valid")
+NO_TOKEN = Kind("no-token", 401, "A token is needed")
+NOT_ALLOWED = Kind("not-allowed", 403, "This token does not allow that")
 FOREIGN_HOST = Kind("foreign-host", 403, "Only this machine is served")
 FOREIGN_ORIGIN = Kind("foreign-origin", 403, "Pages of other sites may not command")
 NOT_FOUND = Kind("not-found", 404, "There is nothing at this address")
@@ -48,6 +50,8 @@ METHOD_NOT_ALLOWED = Kind("method-not-allowed", 405, "This address does not take
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
 NOT_JSON = Kind("not-json", 415, "The body must be JSON")
+LOCKED_OUT = Kind("locked-out", 429, "Too many wrong tokens")
+TOO_MANY_REQUESTS = Kind("too-many-requests", 429, "Too many requests")
 OTHER = Kind("refused", 400, "The request was refused")
 FAILED = Kind("failed", 500, "Weirwatch failed on this request")
 NOT_ANSWERING = Kind("not-answering", 503, "The service does not answer right now")
@@ -55,6 +59,8 @@ TOO_MANY_STREAMS = Kind("too-many-streams", 503, "Too many event streams are ope
 
 KINDS = (
     INVALID_REQUEST,
+    NO_TOKEN,
+    NOT_ALLOWED,
     FOREIGN_HOST,
     FOREIGN_ORIGIN,
     NOT_FOUND,
@@ -65,6 +71,8 @@ KINDS = (
     ILLEGAL_COMMAND,
     TOO_LARGE,
     NOT_JSON,
+    LOCKED_OUT,
+    TOO_MANY_REQUESTS,
     OTHER,
     FAILED,
     NOT_ANSWERING,

@@ -10,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 from weirwatch.domain.alarm import AlarmState, ServiceState
 from weirwatch.domain.failures import Group, Harmed, SignalWord
 from weirwatch.domain.rule import Priority
+from weirwatch.pipeline.access import Role
 
 _TIME: dict[str, Any] = {"type": "string", "format": "date-time"}
 Time = Annotated[str, WithJsonSchema(_TIME)]
@@ -271,6 +272,46 @@ class Notices(_Out):
     """Oldest first."""
 
     items: list[Notice]
+    next: Cursor | None
+
+
+class Token(_Out):
+    """A token without its secret."""
+
+    id: str = Field(examples=["abcd2345"])
+    name: str = Field(description="Stands in the record with every command.")
+    role: Role
+    state: Literal["usable", "expired", "revoked"]
+    created: Time
+    expires: Time | None
+    revoked: Time | None
+    last_used: Time | None = Field(description="To the minute.")
+    last_from: str | None
+
+
+class Tokens(_Out):
+    """All ever made, oldest first."""
+
+    items: list[Token]
+    next: Cursor | None
+
+
+class Deed(_Out):
+    """One thing that somebody did or tried."""
+
+    seq: int
+    time: Time
+    who: str
+    remote: str = Field(description="Address, or the control socket of this machine.")
+    action: str = Field(examples=["acknowledge"])
+    subject: str = Field(description="Rule or token it was about.")
+    outcome: str = Field(description="done, or why not.")
+
+
+class Deeds(_Out):
+    """The newest first."""
+
+    items: list[Deed]
     next: Cursor | None
 
 

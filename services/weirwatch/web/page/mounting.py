@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from html import escape
 from importlib.resources import files
 from typing import Any
 
@@ -14,9 +15,13 @@ from starlette.responses import PlainTextResponse, Response
 from weirwatch.domain.failures import Catalogue, SafetyCard
 from weirwatch.ports import Archive, Clock, Core
 from weirwatch.settings import Settings
+from weirwatch.web.access import Access
+from weirwatch.web.guard import IDENTITY
 from weirwatch.web.page.sight import fixture
+from weirwatch.web.page.signed import SignedCore
 from weirwatch.web.page.view import PageView
 from weirwatch.web.page.watch import Watch
+from weirwatch.web.rights import SIGN_IN, Identity
 
 _RECONNECT_S = 15.0  # a page that comes back later is loaded anew; typed text survives in the tab
 _FAVICON = (
@@ -34,6 +39,7 @@ def mount(
     core: Core,
     catalogue: Catalogue,
     clock: Clock,
+    access: Access | None = None,
 ) -> None:
     """Serve the page at `/` of the application; everything else of it goes first.
 
@@ -51,10 +57,13 @@ def mount(
     style, script = _asset("page.css"), _asset("page.js")
 
     @ui.page("/", title=fixed.title, favicon=_FAVICON)
-    def index() -> None:
+    def index(request: Request) -> None:
+        identity = request.scope[IDENTITY]
         ui.add_head_html(f"<style>{style}</style><script>{script}</script>")
         ui.add_body_html(_LOST)
-        PageView(fixed, watch, archive, core, clock)
+        PageView(fixed, watch, archive, SignedCore(core, identity, access), clock)
+        if identity.name:
+            ui.html(_signed_in(identity), sanitize=False)
 
     ui.run_with(
         app,
@@ -67,6 +76,11 @@ def mount(
         show_welcome_message=False,
     )
     _run_beside(app, watch)
+
+
+def _signed_in(identity: Identity) -> str:
+    said = f"Signed in as {escape(identity.name)}, who may {identity.role.value}."
+    return f'<p class="ww-muted">{said} <a href="{SIGN_IN}">Sign out</a></p>'
 
 
 def _renew_framework() -> None:

@@ -1,0 +1,45 @@
+"""Home of the core as one signed-in person may command it from the page."""
+
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from typing import Any
+
+from weirwatch.domain.errors import PermanentError
+from weirwatch.pipeline.access import Role
+from weirwatch.ports import Command, Core
+from weirwatch.web.access import Access
+from weirwatch.web.rights import Identity
+
+
+class SignedCore:
+    """Port `Core`; every command carries who and from where, and is refused without the right.
+
+    Rights are looked at with each command: a page may stay open for weeks.
+    """
+
+    def __init__(self, core: Core, identity: Identity, access: Access | None) -> None:
+        self._core = core
+        self._identity = identity
+        self._access = access
+
+    def command(self, command: Command) -> Mapping[str, Any]:
+        """Carry out a command in this person's name.
+
+        Raises:
+            PermanentError: the token has ended, or its role only reads.
+        """
+        who = self._identity
+        if self._access is not None and not self._access.still(who):
+            raise PermanentError("your token has ended: load the page anew and sign in")
+        if not who.role.covers(Role.OPERATE):
+            raise PermanentError(f"the token {who.name!r} may only view")
+        return self._core.command(replace(command, who=who.name or command.who, remote=who.remote))
+
+    def health(self) -> Mapping[str, Any]:
+        """Return the core's health document."""
+        return self._core.health()
+
+    def listen(self) -> AbstractContextManager[Iterator[Mapping[str, Any]]]:
+        """Listen as the core lets everybody."""
+        return self._core.listen()
