@@ -1,6 +1,7 @@
 """Recorded readings and commands as CSV: parsed whole, every bad line named."""
 
 import csv
+import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -14,7 +15,7 @@ from weirwatch.domain.reading import Channel, Quality, Reading
 T = TypeVar("T")
 
 MOST_PROBLEMS = 50
-_SWITCH = {"true": 1.0, "false": 0.0}
+_SWITCH = {"true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0, "1.0": 1.0, "0.0": 0.0}
 
 
 def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
@@ -25,12 +26,11 @@ def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
     """
 
     def parse(row: Mapping[str, str]) -> Reading:
-        channel = row["channel"].strip()
-        if channel not in channels:
-            raise ValueError(f"channel {channel!r} is not configured")
-        return Reading(
-            channel, _time(row["time"]), _value(row["value"]), _quality(row.get("quality") or "")
-        )
+        channel = channels.get(row["channel"].strip())
+        if channel is None:
+            raise ValueError(f"channel {row['channel'].strip()!r} is not configured")
+        value = _switch(row["value"]) if channel.is_switch else _number("value", row["value"])
+        return Reading(channel.id, _time(row["time"]), value, _quality(row.get("quality") or ""))
 
     return list(_rows(path, ("time", "channel", "value"), ("quality",), parse))
 
@@ -52,7 +52,7 @@ def read_commands(path: Path) -> list[tuple[Micros, Command]]:
             rule=row["rule"].strip(),
             who="replay",
             comment=row.get("comment") or "",
-            minutes=_value(minutes) if minutes else None,
+            minutes=_number("minutes", minutes) if minutes else None,
         )
         return _time(row["time"]), command
 
@@ -70,7 +70,7 @@ def _rows(
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as trouble:
         raise ConfigError(f"{path} cannot be read: {trouble}") from trouble
-    reader = csv.DictReader(text.splitlines(), restkey="", strict=True)
+    reader = csv.DictReader(io.StringIO(text, newline=""), restkey="", strict=True)
     _check_header(path, reader.fieldnames or (), needed, optional)
     try:
         for row in reader:
@@ -82,7 +82,7 @@ def _rows(
                 problems.append(f"{path}: more lines may be wrong; these are the first")
                 break
     except csv.Error as trouble:
-        problems.append(f"{path}, line {reader.line_num}: not CSV: {trouble}")
+        problems.append(f"{path}, line {reader.reader.line_num}: not CSV: {trouble}")
     if problems:
         raise ConfigError(problems)
 
@@ -92,7 +92,7 @@ def _check_header(
 ) -> None:
     missing = [name for name in needed if name not in header]
     unknown = [name for name in header if name not in needed + optional]
-    if missing or unknown:
+    if missing or unknown or len(set(header)) < len(header):
         wanted = ",".join(needed) + "".join(f"[,{name}]" for name in optional)
         raise ConfigError(f"{path}, line 1: header {','.join(header)!r}: write {wanted}")
 
@@ -115,17 +115,21 @@ def _time(text: str) -> Micros:
         ) from trouble
 
 
-def _value(text: str) -> float:
+def _switch(text: str) -> float:
     word = text.strip().lower()
-    if word in _SWITCH:
-        return _SWITCH[word]
+    if word not in _SWITCH:
+        raise ValueError(f"value {text!r}: a switch is 0 or 1, false or true")
+    return _SWITCH[word]
+
+
+def _number(name: str, text: str) -> float:
     try:
-        value = float(word)
+        number = float(text)
     except ValueError as trouble:
-        raise ValueError(f"value {text!r} is not a number, nor true or false") from trouble
-    if not math.isfinite(value):
-        raise ValueError(f"value {text!r} is not finite")
-    return value
+        raise ValueError(f"{name} {text!r} is not a number") from trouble
+    if not math.isfinite(number):
+        raise ValueError(f"{name} {text!r} is not finite")
+    return number
 
 
 def _quality(text: str) -> Quality:
