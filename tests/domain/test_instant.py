@@ -49,8 +49,6 @@ def test_it_is_written_with_as_many_decimals_as_it_needs(time: int, text: str) -
         ("2026-05-01T12:00:00", "has no offset: write it with Z"),
         ("2026-05-01", "has no offset"),
         ("noon", "Invalid isoformat"),
-        ("0001-01-01T00:00:00+14:00", "outside the years 1 to 9999"),
-        ("9999-12-31T23:59:59-14:00", "outside the years 1 to 9999"),
     ],
 )
 def test_what_is_no_time_is_refused(text: str, words: str) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from weirwatch.domain.errors import ConfigError
-from weirwatch.domain.instant import Micros, from_rfc3339
+from weirwatch.domain.instant import Micros, from_rfc3339, to_rfc3339
 from weirwatch.domain.operator import COMMANDS, Command
 from weirwatch.domain.reading import Channel, Quality, Reading
 
@@ -108,11 +108,13 @@ def _complete(row: Mapping[str, str | None], needed: tuple[str, ...]) -> Mapping
 
 def _time(text: str) -> Micros:
     try:
-        return from_rfc3339(text.strip())
-    except ValueError as trouble:
+        time = from_rfc3339(text.strip())
+        to_rfc3339(time)  # an offset may reach beyond the years that can be written
+    except (ValueError, OverflowError) as trouble:
         raise ValueError(
             f"time {text!r}: write RFC 3339 with Z, as 2026-05-01T12:00:00Z"
         ) from trouble
+    return time
 
 
 def _switch(text: str) -> float:
