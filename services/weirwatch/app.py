@@ -35,6 +35,7 @@ from weirwatch.pipeline.access import require_rights
 from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.derive import Deriver
+from weirwatch.pipeline.explain import explain
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.health import Health
 from weirwatch.pipeline.inbox import (
@@ -42,10 +43,11 @@ from weirwatch.pipeline.inbox import (
     ConditionRequest,
     Inbox,
     LinkRequest,
+    Question,
     ServiceEventRequest,
 )
 from weirwatch.pipeline.local_time import duration, local_time
-from weirwatch.pipeline.loop import Loop, LoopParts, answered, offline_sentence
+from weirwatch.pipeline.loop import Loop, LoopParts, answered, offline_sentence, told
 from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
@@ -61,6 +63,7 @@ from weirwatch.store.sqlite_outbox import SqliteOutbox
 log = logging.getLogger(__name__)
 
 COMMAND_WITHIN_S = 10.0
+ANSWER_WITHIN_S = 4.0  # less than a client waits
 LEAST_FREE_BYTES = 200_000_000
 LEAST_FREE_SHARE = 0.03
 SHORT_STOP: Micros = 60 * SECOND  # an orderly stop so short is put on record, not alarmed
@@ -247,7 +250,12 @@ def _build(
         return answer
 
     control = ControlServer(
-        data_dir / "control.sock", handle, health.as_json, clock, desk.handle
+        data_dir / "control.sock",
+        handle,
+        health.as_json,
+        clock,
+        desk.handle,
+        explain=_explainer(inbox, book),
     )
     health.listeners = control.counters
     news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake)
@@ -292,6 +300,15 @@ def _build(
         web,
         health,
     )
+
+
+def _explainer(inbox: Inbox, book: Book) -> Callable[[str], Mapping[str, Any]]:
+    def why(rule: str) -> Mapping[str, Any]:
+        question = Question(lambda state, now: explain(state, book, rule, now))
+        inbox.ask(question)
+        return told(question, ANSWER_WITHIN_S)
+
+    return why
 
 
 def disk_trouble(folder: Path) -> str | None:

@@ -437,6 +437,13 @@ class Core(Protocol):
         """Return the health document."""
         ...
 
+    def explain(self, rule: str) -> Mapping[str, Any]:
+        """Return why the rule's alarm is in its state.
+
+        Raises `UnknownRule`.
+        """
+        ...
+
     def listen(self) -> AbstractContextManager[Iterator[Mapping[str, Any]]]:
         """Yield messages: {"event": …}, {"readings": {channel: [time, value, quality]}}."""
         ...

@@ -25,7 +25,7 @@ from weirwatch.control.server import (
     STALLED_AFTER,
     ControlServer,
 )
-from weirwatch.domain.errors import ConfigError, TransientError
+from weirwatch.domain.errors import ConfigError, TransientError, UnknownRule
 from weirwatch.ports import Command
 
 
@@ -376,3 +376,22 @@ def test_an_answer_under_way_is_given_before_the_end(path: Path, start: Start) -
     asking.join(5)
     assert answers == [{"done": True}]
     assert not path.exists()
+
+
+def test_an_explanation_is_asked_by_rule(path: Path) -> None:
+    def explain(rule: str) -> dict[str, Any]:
+        if rule == "nonsense":
+            raise UnknownRule(f"no rule has the id {rule!r}")
+        return {"id": rule}
+
+    server = ControlServer(path, lambda _: {}, dict, SystemClock(), explain=explain)
+    server.start()
+    try:
+        client = ControlClient(path)
+        assert client.explain("sump-level-high") == {"id": "sump-level-high"}
+        with pytest.raises(UnknownRule, match="nonsense"):
+            client.explain("nonsense")
+        answer = ask_raw(path, b'{"do": "explain", "explain": "sump"}\n')
+        assert answer[0]["error"]["type"] == "bad-request"
+    finally:
+        server.close()

@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
+from weirwatch.domain.book import make_ready
+from weirwatch.domain.engine import start
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import SECOND, Instant, Micros, from_rfc3339, to_rfc3339
@@ -20,9 +22,11 @@ from weirwatch.domain.rule import (
     Discrepancy,
     Priority,
     Rule,
+    RuleBook,
     Side,
     SwitchIs,
 )
+from weirwatch.pipeline.explain import explain
 from weirwatch.pipeline.queries import alarm_of, live_event
 from weirwatch.ports import Archive, Command, Group, NodeState, Notice, StoredEvent
 from weirwatch.settings import (
@@ -247,6 +251,17 @@ class FakeCore:
         """Return a small document."""
         self._check()
         return {"status": "ok", "problems": [], "time": to_rfc3339(NOON), "committed_at": None}
+
+    def explain(self, rule: str) -> Mapping[str, Any]:
+        """Explain from the alarms of the file, as an engine that has just started would."""
+        self._check()
+        harbour = self._harbour
+        settings = harbour.settings
+        rules = {r.id: r for r in settings.rules}
+        channels = {channel.id: channel for channel in settings.channels}
+        book = make_ready(RuleBook(rules, channels, settings.service.time_zone))
+        alarms = dict(harbour.archive.alarms())
+        return explain(start(alarms, {}, book, NOON, link_up=True), book, rule, NOON)
 
     @contextlib.contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:

@@ -6,6 +6,7 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli.explain import explain_command
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 RuleArgument = Annotated[str, typer.Argument(metavar="RULE", help="Id of the alarm's rule.")]
@@ -39,6 +40,7 @@ def register(app: typer.Typer) -> None:
     family.callback(invoke_without_command=True)(_family)
     family.command(name="list")(list_command)
     family.command(name="show")(show_command)
+    family.command(name="explain")(explain_command)
     for name, command in _COMMANDS.items():
         family.command(name=name)(command)
     app.add_typer(family, name="alarms")

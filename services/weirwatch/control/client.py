@@ -60,6 +60,16 @@ class ControlClient:
         """
         return self._ask({"do": "access", "access": dict(request)}, self.health_timeout_s)
 
+    def explain(self, rule: str) -> Mapping[str, Any]:
+        """Return why the rule's alarm is in its state.
+
+        Raises:
+            UnknownRule: no rule has that id.
+            TransientError: the core does not run or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "explain", "explain": {"rule": rule}}, self.health_timeout_s)
+
     @contextlib.contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:
         """Yield an iterator over live messages; it ends when the core's end closes.

@@ -14,6 +14,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "access", "access": {"name": "revoke", "token": "tablet", …}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.access_desk`
 
+    client → {"do": "explain", "explain": {"rule": "sump-level-high"}}
+    core   → {"ok": {…}}                         see `weirwatch.pipeline.explain`
+
     client → {"do": "listen"}
     core   → {"ok": {"listening": true}}, then, until either side closes,
     core   → {"event": {…}}                      each transition, in commit order
@@ -135,6 +138,17 @@ def command_from_json(data: object) -> Command:
         check_in_minutes=_minutes(data, "check_in_minutes"),
         remote=_text(data, "remote", ""),
     )
+
+
+def rule_from_json(data: object) -> str:
+    """Return the rule that an explanation is asked of.
+
+    Raises:
+        NotTheProtocol: it names none.
+    """
+    if not isinstance(data, dict):
+        raise NotTheProtocol("explain must be an object")
+    return _text(data, "rule")
 
 
 def error_as_json(error: WeirwatchError) -> dict[str, Any]:

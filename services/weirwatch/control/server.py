@@ -45,7 +45,7 @@ class ControlServer:
 
     `handle_command` may block until its command is durable; it raises `IllegalCommand`,
     `UnknownRule` or `TransientError`. `health` returns the health document. `handle_access`
-    takes what was asked about access rights as it came.
+    takes what was asked about access rights as it came, and `explain` answers for a rule.
     `close` is idempotent and safe before `start`.
     """
 
@@ -56,8 +56,10 @@ class ControlServer:
         health: Callable[[], Mapping[str, Any]],
         clock: Clock,
         handle_access: Callable[[object], Mapping[str, Any]] | None = None,
+        explain: Callable[[str], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
+        self._explain = explain
         self._handle_access = handle_access
         self._handle_command = handle_command
         self._health = health
@@ -72,6 +74,7 @@ class ControlServer:
         self._answers: deque[tuple[Connection, bytes]] = deque()
         self._commands = Worker("control-commands", self._answered)
         self._questions = Worker("control-health", self._answered)
+        self._explanations = Worker("control-explain", self._answered)
         self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
         self._pause = threading.Event()  # never set: a short breath after trouble
         self._ending = False
@@ -95,6 +98,7 @@ class ControlServer:
         self._thread.start()
         self._commands.start()
         self._questions.start()
+        self._explanations.start()
 
     def publish(self, message: Mapping[str, Any]) -> None:
         """Hand one message to every listener; never blocks, never fails; any thread.
@@ -118,7 +122,8 @@ class ControlServer:
         counts["listeners"] = len(buffers)
         counts["connections"] = len(self._connections)
         counts["dropped"] += sum(buffer.dropped for buffer in buffers)
-        counts["handler_failures"] = self._commands.failures + self._questions.failures
+        workers = (self._commands, self._questions, self._explanations)
+        counts["handler_failures"] = sum(worker.failures for worker in workers)
         return {name: counts[name] for name in _COUNTERS}
 
     def close(self) -> None:
@@ -128,6 +133,7 @@ class ControlServer:
         self._closed = True
         self._commands.stop(2.0)
         self._questions.stop(2.0)
+        self._explanations.stop(2.0)
         self._ending = True
         self._wake()
         if self._thread.ident is not None:
@@ -267,9 +273,13 @@ class ControlServer:
                 handle, asked = self._handle_access, request.get("access")
                 connection.busy = True
                 self._commands.submit(connection, lambda: handle(asked))
+            case "explain" if self._explain is not None:
+                ask, rule = self._explain, protocol.rule_from_json(request.get("explain"))
+                connection.busy = True
+                self._explanations.submit(connection, lambda: ask(rule))
             case _:
                 raise protocol.NotTheProtocol(
-                    "`do` must be one of: listen, health, command, access"
+                    "`do` must be one of: listen, health, command, access, explain"
                 )
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:

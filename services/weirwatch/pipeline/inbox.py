@@ -2,10 +2,13 @@
 
 import threading
 from collections import deque
+from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.state import EngineState
 from weirwatch.ports import Command, WireMessage
 
 
@@ -14,6 +17,14 @@ class CommandRequest:
     """An operator's command and who waits for it; answered once it is durable."""
 
     command: Command
+    answer: "Future[dict[str, Any]]" = field(default_factory=Future)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something to be read from the engine's state by the loop's own thread; changes nothing."""
+
+    ask: "Callable[[EngineState, Micros], dict[str, Any]]"
     answer: "Future[dict[str, Any]]" = field(default_factory=Future)
 
 
@@ -48,6 +59,7 @@ class Inbox:
 
     def __init__(self) -> None:
         self._items: deque[Item] = deque()
+        self._questions: deque[Question] = deque()
         self._news = threading.Event()
 
     def put(self, item: Item) -> None:
@@ -55,6 +67,18 @@ class Inbox:
         self._items.append(item)
         if not self._news.is_set():
             self._news.set()
+
+    def ask(self, question: Question) -> None:
+        """Put a question before everything that waits, and wake the loop."""
+        self._questions.append(question)
+        self._news.set()
+
+    def questions(self) -> list[Question]:
+        """Return the questions that wait."""
+        taken: list[Question] = []
+        while self._questions:
+            taken.append(self._questions.popleft())
+        return taken
 
     def wake(self) -> None:
         """Wake the loop without an item."""
@@ -69,7 +93,7 @@ class Inbox:
 
     def wait(self, seconds: float) -> None:
         """Wait until there is something, or for `seconds`."""
-        if not self._items:
+        if not self._items and not self._questions:
             self._news.wait(seconds)
         self._news.clear()
 

@@ -36,6 +36,7 @@ from weirwatch.pipeline.inbox import (
     Inbox,
     Item,
     LinkRequest,
+    Question,
     ServiceEventRequest,
 )
 from weirwatch.pipeline.timekeeper import Timekeeper
@@ -134,6 +135,8 @@ class Loop:
         now = self._time.now()
         self._watch_clock(now)
         self._watch_disk(now)
+        for question in self._inbox.questions():
+            self._answer(question, now)
         if self._retry_at is None:
             for item in self._inbox.drain(BATCH):
                 self._take(item, now)
@@ -157,6 +160,12 @@ class Loop:
                 self._link(up, now)
             case ServiceEventRequest(kind, message):
                 self._builder.service_event(now, kind, message)
+
+    def _answer(self, question: Question, now: Micros) -> None:
+        try:
+            question.answer.set_result(question.ask(self._state, now))
+        except Exception as failure:  # noqa: BLE001 - whatever it is, the asker is told
+            question.answer.set_exception(failure)
 
     def _message(self, message: WireMessage, now: Micros) -> None:
         trusted = self._time.trusted
@@ -317,6 +326,18 @@ def _doubt(reading: Reading) -> Reading:
 def offline_sentence(node: str) -> str:
     """Return the message of a node-offline alarm."""
     return f"node {node} has lost its connection; its channels are blind"
+
+
+def told(question: Question, seconds: float) -> dict[str, Any]:
+    """Return the answer to a question, or raise what came of it.
+
+    Raises:
+        TransientError: the loop did not come to it within `seconds`.
+    """
+    try:
+        return question.answer.result(seconds)
+    except TimeoutError as late:
+        raise TransientError("the core is busy: ask again") from late
 
 
 def answered(request: CommandRequest, seconds: float) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from weirwatch.web.access_routes import access_router
 from weirwatch.web.alarm_routes import alarm_router
 from weirwatch.web.context import Context
 from weirwatch.web.event_routes import HEARTBEAT_S, event_router
+from weirwatch.web.explanation_routes import explanation_router
 from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
 from weirwatch.web.lockout import RateLimit
@@ -75,6 +76,7 @@ def create_app(
         state_router(context),
         channel_router(context),
         event_router(context, heartbeat_s),
+        explanation_router(context),  # before alarms/{id}, whose ids have slashes
         alarm_router(context),
         report_router(context),
     ):
