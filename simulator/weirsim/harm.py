@@ -1,0 +1,236 @@
+"""When does harm begin? Judged on the true state of the plant, never on what its probes say."""
+
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from weirsim.model import Plant
+from weirsim.stocking import Breath, Stocking
+
+FLOOR_WET_L = 0.5
+FLOOR_SPREADS_L = 5.0
+ROOM_WET_L = 50.0
+DRY_RUN_S = 60.0
+COLDEST_DEGC, WARMEST_DEGC = 20.0, 30.0
+FASTEST_K_H = 0.5
+LEAST_SALINITY, MOST_SALINITY = 32.0, 37.5
+SALINITY_A_DAY = 1.0
+_PRACTICE = "common practice, no source"
+_HOUR_US, _DAY_US = 3_600_000_000, 86_400_000_000
+_LOOP_STANDS = 0.1  # share of its design flow below which a side loop counts as standing
+
+Look = Callable[[Plant], int | None]  # the time of harm in µs, which may lie ahead; None: not yet
+
+
+@dataclass(frozen=True, slots=True)
+class Harm:
+    """Harm that begins, or that will if nothing changes.
+
+    Attributes:
+        meter: which of `METERS`.
+        at_us: when, microseconds since the Unix epoch.
+        says: what it is.
+        source: of its threshold.
+    """
+
+    meter: str
+    at_us: int
+    says: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Meter:
+    """One kind of harm: what it is, where its threshold comes from, and who looks for it."""
+
+    says: str
+    source: str
+    make: Callable[[Plant, Stocking], Look]
+
+
+def _when(holds: Callable[[Plant], bool]) -> Callable[[Plant, Stocking], Look]:
+    return lambda _plant, _stocking: lambda plant: plant.time_us if holds(plant) else None
+
+
+def _floor(limit_l: float) -> Callable[[Plant, Stocking], Look]:
+    return _when(lambda plant: 1000.0 * plant.works.floor.volume_m3 > limit_l)
+
+
+def _lost(limit_l: float) -> Callable[[Plant, Stocking], Look]:
+    return _when(lambda plant: 1000.0 * plant.ledger.lost.volume_m3 > limit_l)
+
+
+def _reservoir_dry(plant: Plant) -> bool:
+    works = plant.works
+    if works.top_off is None:
+        return False
+    return works.vessels[works.top_off.spec.reservoir].volume_m3 < 1e-4
+
+
+def _outside_band(plant: Plant) -> bool:
+    degrees = [plant.degc(plant.works.vessels[v.id]) for v in plant.spec.displays]
+    return min(degrees) < COLDEST_DEGC or max(degrees) > WARMEST_DEGC
+
+
+def _salinity_off(plant: Plant) -> bool:
+    return not LEAST_SALINITY <= plant.salinity(plant.works.sump) <= MOST_SALINITY
+
+
+def _changes(
+    read: Callable[[Plant], float], limit: float, span_us: int
+) -> Callable[[Plant, Stocking], Look]:
+    """Harm when a value has changed by more than a limit within a span."""
+
+    def make(_plant: Plant, _stocking: Stocking) -> Look:
+        past: deque[tuple[int, float]] = deque()
+
+        def look(plant: Plant) -> int | None:
+            now, value = plant.time_us, read(plant)
+            if not past or now - past[-1][0] >= span_us // 60:
+                past.append((now, value))
+            while past and now - past[0][0] > span_us:
+                past.popleft()
+            changed = max((abs(value - then) for _, then in past), default=0.0)
+            return now if changed > limit else None
+
+        return look
+
+    return make
+
+
+def _dry_run(_plant: Plant, _stocking: Stocking) -> Look:
+    dry_us = 0
+    seen_us = _plant.time_us
+
+    def look(plant: Plant) -> int | None:
+        nonlocal dry_us, seen_us
+        drawing_air = plant.pump_on and plant.works.flow_share < 1.0
+        dry_us = dry_us + plant.time_us - seen_us if drawing_air else 0
+        seen_us = plant.time_us
+        return plant.time_us if dry_us >= DRY_RUN_S * 1e6 else None
+
+    return look
+
+
+def _suffocation(plant: Plant, stocking: Stocking) -> Look:
+    breath = Breath(plant, stocking)
+
+    def look(plant: Plant) -> int | None:
+        hours = breath.hours_left()
+        return plant.time_us + round(hours * _HOUR_US) if hours < 48.0 else None
+
+    return look
+
+
+def _loop_stands(plant: Plant, stocking: Stocking) -> Look:
+    breath = Breath(plant, stocking)
+    stands_since: dict[str, int] = {}
+
+    def look(plant: Plant) -> int | None:
+        for loop in plant.spec.loops:
+            if plant.flow_l_h(loop.id) > _LOOP_STANDS * loop.flow_l_h:
+                stands_since.pop(loop.id, None)
+            else:
+                stands_since.setdefault(loop.id, plant.time_us)
+        if not stands_since:
+            return None
+        return min(stands_since.values()) + round(breath.loop_hours() * _HOUR_US)
+
+    return look
+
+
+METERS: dict[str, Meter] = {
+    "floor-wet": Meter(
+        f"more than {FLOOR_WET_L:g} L of water on the sump room's floor", _PRACTICE,
+        _floor(FLOOR_WET_L),
+    ),
+    "floor-spreads": Meter(
+        f"more than {FLOOR_SPREADS_L:g} L on the floor: it spreads beyond the leak",
+        _PRACTICE, _floor(FLOOR_SPREADS_L),
+    ),
+    "display-over-rim": Meter(
+        f"more than {FLOOR_WET_L:g} L over a display's rim", _PRACTICE, _lost(FLOOR_WET_L)
+    ),
+    "room-wet": Meter(
+        f"more than {ROOM_WET_L:g} L lost into another room", _PRACTICE, _lost(ROOM_WET_L)
+    ),
+    "pump-dry": Meter(
+        f"the return pump draws air for {DRY_RUN_S:g} s: its seals run hot", _PRACTICE, _dry_run
+    ),
+    "oxygen": Meter(
+        "the displays' oxygen falls to 3 mg/L",
+        "dC/dt = k (Cs − C) − r solved; 3 mg/L and the uptake: common practice, no source",
+        _suffocation,
+    ),
+    "loop-oxygen": Meter(
+        "the oxygen of a side loop that stands falls to 3 mg/L",
+        "closed water, (C − 3) / r; 3 mg/L and the uptake: common practice, no source",
+        _loop_stands,
+    ),
+    "temperature-band": Meter(
+        f"a display is outside {COLDEST_DEGC:g} to {WARMEST_DEGC:g} °C", _PRACTICE,
+        _when(_outside_band),
+    ),
+    "temperature-rate": Meter(
+        f"a display changes by more than {FASTEST_K_H:g} K within an hour", _PRACTICE,
+        _changes(lambda p: p.degc(p.works.vessels[p.spec.displays[0].id]), FASTEST_K_H, _HOUR_US),
+    ),
+    "salinity-band": Meter(
+        f"salinity outside {LEAST_SALINITY:g} to {MOST_SALINITY:g}", _PRACTICE,
+        _when(_salinity_off),
+    ),
+    "salinity-rate": Meter(
+        f"salinity changes by more than {SALINITY_A_DAY:g} within a day", _PRACTICE,
+        _changes(lambda p: p.salinity(p.works.sump), SALINITY_A_DAY, _DAY_US),
+    ),
+    "reservoir-dry": Meter(
+        "the top-off reservoir is empty: evaporation is no longer replaced", "by definition",
+        _when(_reservoir_dry),
+    ),
+    "battery-empty": Meter(
+        "the battery of the power node is empty: nothing is seen any more", "by definition",
+        _when(lambda plant: plant.battery.charge <= 0.0),
+    ),
+}  # fmt: skip
+
+
+class HarmWatch:
+    """Looks at a plant as it goes on, and remembers when the first harm begins.
+
+    Args:
+        plant: as it runs undisturbed.
+        meters: names in `METERS`.
+        stocking: assumptions about what lives in it.
+
+    Raises:
+        KeyError: there is no such meter.
+    """
+
+    def __init__(
+        self, plant: Plant, meters: Sequence[str], stocking: Stocking | None = None
+    ) -> None:
+        self._plant = plant
+        known = stocking if stocking is not None else Stocking()
+        self._looks = [(name, METERS[name].make(plant, known)) for name in meters]
+        self._harm: Harm | None = None
+        self._coming: Harm | None = None
+
+    @property
+    def harm(self) -> Harm | None:
+        """The first harm: one that has begun, else the next one that is coming, else None."""
+        return self._harm or self._coming
+
+    def look(self) -> None:
+        """Look at the plant now; call it at every step."""
+        if self._harm is not None:
+            return
+        now = self._plant.time_us
+        found = [
+            Harm(name, at_us, METERS[name].says, METERS[name].source)
+            for name, look in self._looks
+            if (at_us := look(self._plant)) is not None
+        ]
+        first = min(found, key=lambda harm: harm.at_us, default=None)
+        self._coming = first
+        if first is not None and first.at_us <= now:
+            self._harm = first
