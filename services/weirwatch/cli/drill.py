@@ -1,0 +1,139 @@
+"""`weirwatch drill`: would the keeper's own rules tell each failure before harm begins?"""
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from weirwatch.cli.options import ConfigOption, JsonOption, config_path
+
+if TYPE_CHECKING:
+    from weirwatch.cli.drill_run import Job
+    from weirwatch.settings import Settings
+
+ALL, NORMAL = "all", "normal"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(name="drill")(drill_command)
+
+
+def drill_command(
+    failures: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[FAILURE…|all|normal]",
+            help="Failures to play; all of them by default. normal: ordinary life.",
+            show_default=False,
+        ),
+    ] = None,
+    runs: Annotated[
+        int,
+        typer.Option(min=1, max=1000, help="Plays of each: the first nominal, others random."),
+    ] = 1,
+    days: Annotated[
+        float, typer.Option(min=0.1, max=3660, help="Days of ordinary life (normal only).")
+    ] = 7.0,
+    seed: Annotated[int, typer.Option(help="Of the random plays and the probes' noise.")] = 1,
+    jobs: Annotated[
+        int | None, typer.Option(min=1, max=64, help="Plays at once.  [default: one per core]")
+    ] = None,
+    report: Annotated[
+        Path | None, typer.Option(metavar="FILE.html", help="Write a report with plots.")
+    ] = None,
+    as_json: JsonOption = False,
+    config: ConfigOption = None,
+) -> None:
+    """Play failures on a simulation of the plant and see which your rules tell, and when.
+
+    Faster than real time, through the real decoder, alarm engine and journal, on the [plant] of
+    the configuration. Needs no broker, notifies nobody, leaves no file behind but the report.
+    Exit code 1 when a failure is missed or told after harm has begun, or when ordinary life is
+    not quiet.
+    """
+    from weirwatch.config import load
+
+    settings = load(config_path(config))
+    names = failures or [ALL]
+    workers = jobs or os.cpu_count() or 1
+    if names == [NORMAL]:
+        code = _normal(settings, days, runs, seed, workers, as_json, report)
+    else:
+        code = _failures(settings, names, runs, seed, workers, as_json, report)
+    raise typer.Exit(code)
+
+
+def _failures(
+    settings: "Settings",
+    names: list[str],
+    runs: int,
+    seed: int,
+    workers: int,
+    as_json: bool,
+    report: Path | None,
+) -> int:
+    from weirwatch.cli.drill_report import write_report
+    from weirwatch.cli.drill_run import Job
+    from weirwatch.cli.drill_view import Bill, failures_json, show_failures
+    from weirwatch.config.catalogue import load_catalogue
+
+    bill = Bill.of(settings, load_catalogue(), names)
+    plot = report is not None
+    todo = [Job(f, run, seed, plot=plot and run == 0) for f in bill.played for run in range(runs)]
+    results = _play(settings, todo, workers, quiet=as_json)
+    summaries = bill.summaries(results)
+    if report is not None:
+        write_report(report, settings, bill, summaries)
+    if as_json:
+        failures_json(bill, summaries)
+    else:
+        show_failures(bill, summaries)
+    return bill.exit_code(summaries)
+
+
+def _normal(
+    settings: "Settings",
+    days: float,
+    runs: int,
+    seed: int,
+    workers: int,
+    as_json: bool,
+    report: Path | None,
+) -> int:
+    from weirwatch.cli.drill_run import Job
+    from weirwatch.cli.drill_view import normal_json, show_normal
+    from weirwatch.domain.errors import ConfigError
+
+    if report is not None:
+        raise ConfigError("--report: there is nothing to plot in ordinary life; leave it out")
+    todo = [Job("", run, seed, days) for run in range(runs)]
+    results = _play(settings, todo, workers, quiet=as_json)
+    if as_json:
+        return normal_json(results)
+    return show_normal(results, settings.service.time_zone)
+
+
+def _play(settings: "Settings", todo: "list[Job]", workers: int, *, quiet: bool) -> "list[object]":
+    """Play all jobs with a bar on standard error; return the results in the jobs' order."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from weirwatch.cli.drill_run import run_all
+
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        console=Console(stderr=True),
+        disable=quiet,
+        transient=True,
+    )
+    done: dict[Job, object] = {}
+    with bar:
+        task = bar.add_task("Playing", total=len(todo))
+        for job, result in run_all(settings, todo, workers):
+            done[job] = result
+            bar.update(task, advance=1, description=f"Played {job.failure or 'ordinary life'}")
+    return [done[job] for job in todo]

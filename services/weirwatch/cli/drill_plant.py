@@ -1,0 +1,113 @@
+"""The simulator as a drill's plant: `pipeline.plant_source.PlantSource` on `weirsim`."""
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from weirsim.rehearsal import Rehearsal
+from weirsim.stage import Stage
+from weirwatch.cli.drill_probes import nodes_for
+from weirwatch.cli.plant_spec import to_plant_spec
+from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.instant import Micros, micros
+from weirwatch.domain.rule import BadMeasurement, Deviation, Priority, Rule
+from weirwatch.pipeline.plant_source import HarmBegins, Moment
+from weirwatch.settings import Settings
+
+
+class SimulatedPlay:
+    """Implements `Play` on one rehearsal."""
+
+    def __init__(self, rehearsal: Rehearsal) -> None:
+        self._rehearsal = rehearsal
+        play = rehearsal.play
+        self.says = play.says
+        self.start: Micros = play.start_us
+        self.begins: Micros = play.begins_us
+        self.until: Micros = play.until_us
+        self.settled: Micros = rehearsal.settled_us
+        self.every = None if play.every_s is None else micros(play.every_s)
+
+    @property
+    def harm(self) -> HarmBegins | None:
+        """The first harm that has begun or is coming."""
+        found = self._rehearsal.harm
+        return None if found is None else HarmBegins(found.at_us, found.says, found.source)
+
+    def moments(self) -> Iterator[Moment]:
+        """Yield one moment after another; once only."""
+        for beat in self._rehearsal.beats():
+            yield Moment(beat.time_us, beat.link_up, beat.messages)
+
+
+class SimulatedPlant:
+    """Implements `PlantSource`.
+
+    Args:
+        settings: with a plant.
+
+    Raises:
+        ConfigError: the configuration has no [plant], or one that cannot work.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        if settings.plant is None:
+            raise ConfigError(
+                f"{settings.source}: a drill needs a [plant] section: how much water there is and "
+                "what moves it; docs/configuration.md lists the keys"
+            )
+        self._source = settings.source
+        self._root = settings.broker.root
+        nodes, self._unfed = nodes_for(settings.plant, settings.channels)
+        try:
+            self._stage = Stage(
+                to_plant_spec(settings.plant),
+                nodes,
+                _guarded(settings.rules, self._unfed),
+                _twins(settings.rules, self._unfed),
+            )
+        except ValueError as trouble:
+            raise ConfigError(f"{self._source}: [plant]: {trouble}") from trouble
+
+    def can_play(self) -> Sequence[str]:
+        """Return the failures that its physics can show."""
+        return self._stage.can_play()
+
+    def cannot_play(self) -> Mapping[str, str]:
+        """Return failure → why, for those it knows that it cannot show."""
+        return self._stage.cannot_play()
+
+    def unfed(self) -> Sequence[str]:
+        """Return the configured channels that it has no probe for."""
+        return self._unfed
+
+    def play(self, failure: str, run: int, seed: int) -> SimulatedPlay:
+        """Return a failure's play; run 0 is nominal."""
+        return SimulatedPlay(Rehearsal(self._stage.failure(failure, run, seed), self._root))
+
+    def ordinary(self, days: float, run: int, seed: int) -> SimulatedPlay:
+        """Return ordinary life: nothing fails."""
+        return SimulatedPlay(Rehearsal(self._stage.ordinary(days, run, seed), self._root))
+
+
+def _guarded(rules: Sequence[Rule], unfed: Sequence[str]) -> tuple[str, ...]:
+    """Return the channels on which a rule of high or critical priority stands."""
+    grave = (Priority.HIGH, Priority.CRITICAL)
+    found = dict.fromkeys(
+        rule.channel
+        for rule in rules
+        if rule.channel is not None
+        and rule.priority in grave
+        and not isinstance(rule.condition, BadMeasurement)
+    )
+    return tuple(channel for channel in found if channel not in unfed)
+
+
+def _twins(rules: Sequence[Rule], unfed: Sequence[str]) -> tuple[str, ...]:
+    """Return the channels that a rule compares with a twin."""
+    found = dict.fromkeys(
+        rule.channel
+        for rule in rules
+        if rule.channel is not None
+        and isinstance(rule.condition, Deviation)
+        and rule.condition.twin is not None
+    )
+    return tuple(channel for channel in found if channel not in unfed)

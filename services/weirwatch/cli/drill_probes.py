@@ -1,0 +1,139 @@
+"""Which simulated probe feeds which configured channel: by name, quantity and vessel."""
+
+from collections.abc import Callable, Sequence
+
+from weirsim.harbour_hall import NODES
+from weirsim.instruments import NodeSpec, ProbeSpec
+from weirwatch.domain.reading import Channel
+from weirwatch.settings import PlantSettings
+
+_KNOWN = {(node.id, probe.name): probe for node in NODES for probe in node.probes}
+
+# noise, lag_s and smallest value noticed (share of the range) by quantity: as the demo's probes
+_MANNERS: dict[str, tuple[float, float, float]] = {
+    "level": (0.5, 2.0, 0.0),
+    "temperature": (0.01, 20.0, 0.0),
+    "conductivity": (0.03, 10.0, 0.0),
+    "ph": (0.005, 20.0, 0.0),
+    "flow": (0.0, 2.0, 0.012),
+    "power": (1.0, 0.0, 0.006),
+    "charge": (0.2, 0.0, 0.0),
+    "voltage": (0.01, 0.0, 0.0),
+}
+_UNITS = {
+    "level": "mm",
+    "temperature": "Cel",
+    "conductivity": "mS/cm",
+    "ph": "pH",
+    "flow": "L/h",
+    "power": "W",
+    "charge": "%EL",
+    "voltage": "V",
+    "switch": "",
+}
+_SWITCHES = ("mains", "top-off", "lights")
+
+
+def nodes_for(
+    plant: PlantSettings, channels: Sequence[Channel]
+) -> tuple[tuple[NodeSpec, ...], tuple[str, ...]]:
+    """Return the simulated nodes of a configuration, and the channels that nothing can feed.
+
+    A node counts as one on a battery when it has the switch channel `mains`: nobody else could
+    tell of a power cut.
+    """
+    unfed: list[str] = []
+    probes: dict[str, list[ProbeSpec]] = {}
+    every_s: dict[str, float] = {}
+    for channel in channels:
+        probe = _probe(plant, channel) if channel.system == plant.system else None
+        if probe is None:
+            unfed.append(channel.id)
+            continue
+        probes.setdefault(channel.node, []).append(probe)
+        own_s = channel.expected_every / 1e6 if channel.expected_every else 5.0
+        every_s[channel.node] = min(own_s, every_s.get(channel.node, own_s))
+    return tuple(
+        NodeSpec(
+            node,
+            "battery" if any(probe.source == "mains" for probe in of_node) else "mains",
+            tuple(of_node),
+            every_s[node],
+        )
+        for node, of_node in probes.items()
+    ), tuple(unfed)
+
+
+def _probe(plant: PlantSettings, channel: Channel) -> ProbeSpec | None:
+    known = _KNOWN.get((channel.node, channel.name))
+    if known is not None and (known.quantity, known.unit) == (channel.quantity, channel.unit):
+        return known
+    if _UNITS.get(channel.quantity) != channel.unit:
+        return None
+    find = _SOURCES.get(channel.quantity)
+    source = find(plant, channel) if find is not None else None
+    if source is None:
+        return None
+    noise, lag_s, notices = _MANNERS.get(channel.quantity, (0.0, 0.0, 0.0))
+    top = channel.valid[1] if channel.valid else 0.0
+    return ProbeSpec(
+        name=channel.name,
+        source=source,
+        quantity=channel.quantity,
+        unit=channel.unit,
+        noise=noise if channel.quantity != "flow" else 0.003 * top,
+        resolution=channel.resolution or 0.0,
+        valid=channel.valid,
+        starts_at=notices * top,
+        lag_s=lag_s,
+        title=channel.title,
+        vessel=channel.vessel,
+    )
+
+
+def _level(plant: PlantSettings, channel: Channel) -> str | None:
+    for vessel in plant.vessels:
+        if vessel.level_channel == channel.id:
+            return f"level:{vessel.id}"
+    known = {vessel.id for vessel in plant.vessels}
+    return f"level:{channel.vessel}" if channel.vessel in known else None
+
+
+def _temperature(plant: PlantSettings, channel: Channel) -> str | None:
+    if not channel.vessel:
+        return "room-temperature" if "room" in channel.name else None
+    known = {vessel.id for vessel in plant.vessels}
+    return f"temperature:{channel.vessel}" if channel.vessel in known else None
+
+
+def _conductivity(plant: PlantSettings, channel: Channel) -> str | None:
+    sump = next(vessel.id for vessel in plant.vessels if vessel.role == "sump")
+    return f"conductivity:{channel.vessel or sump}"
+
+
+def _flow(plant: PlantSettings, channel: Channel) -> str | None:
+    displays = [vessel.id for vessel in plant.vessels if vessel.role == "display"]
+    branches = ["return", *(loop.id for loop in plant.loops), "skimmer", *displays]
+    return next((f"flow:{branch}" for branch in branches if branch in channel.name), None)
+
+
+def _switch(_plant: PlantSettings, channel: Channel) -> str | None:
+    name = channel.name
+    if "dry" in name:
+        return "floor-dry"
+    if "float" in name and "closed" in name:
+        return "float-closed"
+    return next((word for word in _SWITCHES if word in name), None)
+
+
+_SOURCES: dict[str, Callable[[PlantSettings, Channel], str | None]] = {
+    "level": _level,
+    "temperature": _temperature,
+    "conductivity": _conductivity,
+    "flow": _flow,
+    "switch": _switch,
+    "ph": lambda _plant, _channel: "ph",
+    "power": lambda _plant, channel: "heater-power" if "heater" in channel.name else None,
+    "charge": lambda _plant, _channel: "battery",
+    "voltage": lambda _plant, channel: "battery-voltage" if "battery" in channel.name else None,
+}

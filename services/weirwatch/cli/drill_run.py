@@ -1,0 +1,111 @@
+"""Runs plays, each with a journal of its own in a folder that goes when the play has ended."""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from weirwatch.cli.drill_plant import SimulatedPlant
+from weirwatch.config.builtin import node_rule_ids
+from weirwatch.config.catalogue import load_catalogue
+from weirwatch.ingest.codec import Codec
+from weirwatch.pipeline.drill import Drill, DrillParts, coarser, detecting_rules
+from weirwatch.pipeline.drill_result import (
+    NormalResult,
+    RunResult,
+    counted_failures,
+    judge_normal,
+    judge_run,
+)
+from weirwatch.pipeline.notices import NoticeWriter
+from weirwatch.pipeline.plant_source import Play
+from weirwatch.settings import Settings
+from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_journal import SqliteJournal
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One play.
+
+    Attributes:
+        failure: its id; empty: ordinary life.
+        days: of ordinary life.
+        plot: whether its curves are kept.
+    """
+
+    failure: str
+    run: int
+    seed: int
+    days: float = 0.0
+    plot: bool = False
+
+
+Result = RunResult | NormalResult
+
+
+class Rehearsals:
+    """Everything that plays of one configuration share."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._settings = settings
+        self._rules = {rule.id: rule for rule in settings.rules}
+        self._plant = SimulatedPlant(settings)
+        self._writer = NoticeWriter(settings, load_catalogue())
+        self._offline = node_rule_ids(channel.id for channel in settings.channels)
+
+    def run(self, job: Job) -> Result:
+        """Play one job from beginning to end."""
+        if job.failure:
+            wanted = detecting_rules(self._settings.rules, counted_failures(job.failure))
+            play: Play = self._plant.play(job.failure, job.run, job.seed)
+        else:
+            wanted = frozenset()
+            play = self._plant.ordinary(job.days, job.run, job.seed)
+        plotted = frozenset(
+            rule.channel
+            for rule_id in wanted
+            if job.plot and (rule := self._rules[rule_id]).channel is not None
+        )
+        settings = coarser(self._settings, play.every)
+        with TemporaryDirectory(prefix="weirwatch-drill-") as folder:
+            journal = SqliteJournal(Path(folder) / FILE_NAME)
+            try:
+                parts = DrillParts(
+                    settings,
+                    Codec(
+                        settings.channels,
+                        settings.taps,
+                        settings.broker.root,
+                        settings.service.skew_future,
+                    ),
+                    journal,
+                    self._writer,
+                    self._offline,
+                    plotted,
+                )
+                outcome = Drill(parts, play, wanted).run()
+            finally:
+                journal.close()
+        if job.failure:
+            return judge_run(job.failure, job.run, outcome, self._rules)
+        return judge_normal(job.run, outcome, self._rules)
+
+
+def run_all(settings: Settings, jobs: Sequence[Job], workers: int) -> Iterator[tuple[Job, Result]]:
+    """Yield each job with its result, in the order in which they are done."""
+    if workers <= 1 or len(jobs) <= 1:
+        rehearsals = Rehearsals(settings)
+        for job in jobs:
+            yield job, rehearsals.run(job)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
+        running = {pool.submit(_run_alone, settings, job): job for job in jobs}
+        for done in as_completed(running):
+            yield running[done], done.result()
+
+
+def _run_alone(settings: Settings, job: Job) -> Result:
+    return Rehearsals(settings).run(job)
