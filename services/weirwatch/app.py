@@ -14,7 +14,7 @@ from weirwatch.control.server import ControlServer
 from weirwatch.control.web_child import WebChild
 from weirwatch.domain.book import Book, make_ready
 from weirwatch.domain.engine import start as start_engine
-from weirwatch.domain.errors import ConfigError, WeirwatchError
+from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.operator import Command
 from weirwatch.domain.reading import Channel
@@ -29,8 +29,7 @@ from weirwatch.ingest.broker import (
 )
 from weirwatch.ingest.codec import Codec
 from weirwatch.ingest.mqtt import MqttTransport
-from weirwatch.notice.console import ConsoleNotifier
-from weirwatch.notice.json_lines import JsonLinesNotifier
+from weirwatch.notice.making import notifier_for
 from weirwatch.pipeline.access import require_rights
 from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.counters import Counters
@@ -52,8 +51,8 @@ from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
-from weirwatch.ports import BrokerFacts, Clock, Notifier, Restored
-from weirwatch.settings import RecipientSettings, Settings
+from weirwatch.ports import BrokerFacts, Clock, Restored
+from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
@@ -63,6 +62,7 @@ from weirwatch.store.sqlite_outbox import SqliteOutbox
 log = logging.getLogger(__name__)
 
 COMMAND_WITHIN_S = 10.0
+SOURCE = "/weirwatch/service"  # of the CloudEvents that notifiers send
 ANSWER_WITHIN_S = 4.0  # less than a client waits
 LEAST_FREE_BYTES = 200_000_000
 LEAST_FREE_SHARE = 0.03
@@ -216,7 +216,7 @@ def _build(
     )
     outbox = Outbox(
         lambda: SqliteOutbox(data_dir / FILE_NAME),
-        {r.id: _notifier(r) for r in settings.recipients},
+        {r.id: notifier_for(r, clock, SOURCE) for r in settings.recipients},
         clock,
         Timekeeper(clock, restored.alive_at),
         lambda message: inbox.put(ConditionRequest("notice-undeliverable", message)),
@@ -396,14 +396,6 @@ def _subscriptions(settings: Settings) -> list[str]:
     root = settings.broker.root
     own = [f"{root}/+/+/readings", f"{root}/+/+/connection"]
     return own + list(dict.fromkeys(tap.topic for tap in settings.taps))
-
-
-def _notifier(recipient: RecipientSettings) -> Notifier:
-    if recipient.kind == "file":
-        if recipient.path is None:
-            raise ConfigError(f'recipient {recipient.id!r}: kind = "file" needs a path')
-        return JsonLinesNotifier(recipient.path)
-    return ConsoleNotifier()
 
 
 def _web(settings: Settings, clock: Clock, argv: list[str] | None, inbox: Inbox) -> WebChild | None:

@@ -119,11 +119,32 @@ class DerivedSettings:
 
 @dataclass(frozen=True, slots=True)
 class RecipientSettings:
-    """Who gets notices: kind `console` (standard output) or `file` (JSON lines at `path`)."""
+    """Who gets notices.
+
+    Attributes:
+        kind: `console` (standard output), `file` (JSON lines at `path`), `webhook` (POST to
+            `url`), `mail` (SMTP) or `apprise`.
+        secrets_file, secrets_env: where the secrets are, in TOML; never in the settings.
+        longest: a text is cut after so many characters; None: not cut.
+        stand_in: handles only the failures in `may_handle`; for the rest calls `contact`.
+    """
 
     id: str
-    kind: Literal["console", "file"]
+    kind: Literal["console", "file", "webhook", "mail", "apprise"]
     path: Path | None = None
+    url: str = ""
+    host: str = ""
+    port: int = 587
+    tls: Literal["starttls", "tls", "none"] = "starttls"
+    sender: str = ""
+    to: str = ""
+    secrets_file: Path | None = None
+    secrets_env: str = ""
+    ca_file: Path | None = None
+    longest: int | None = None
+    stand_in: bool = False
+    may_handle: frozenset[str] = frozenset()
+    contact: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from weirwatch.config import check, load
 from weirwatch.config import derived_models as d
 from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
+from weirwatch.config import recipient_models as n
 from weirwatch.config import rule_models as r
 from weirwatch.config.entries import keys_of
 from weirwatch.config.problems import as_toml
@@ -33,7 +34,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[[channel]]": m.ChannelConfig,
     "[[rule]]": r.RuleConfig,
     "while": r.WhileConfig,
-    "[[recipient]]": m.RecipientConfig,
+    "[[recipient]]": n.RecipientConfig,
     "[[roster]]": c.RosterConfig,
     "[[holiday]]": c.HolidayConfig,
     "[[tap]]": m.TapConfig,

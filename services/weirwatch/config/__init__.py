@@ -14,6 +14,7 @@ from weirwatch.config.document import Overrides, read_document
 from weirwatch.config.draft import Draft, draft
 from weirwatch.config.plant_checks import check_plant
 from weirwatch.config.problems import Problem
+from weirwatch.config.recipient_checks import check_recipients, doubt_recipients
 from weirwatch.config.rule_checks import Known, check_rules
 from weirwatch.config.suppression import check_suppression
 from weirwatch.domain.errors import ConfigError
@@ -68,7 +69,7 @@ def check(
     if errors:
         return Report(errors=tuple(errors))
     doubts = advise(read, all_rules(read, bold), bold)
-    return Report(warnings=tuple(_sentences([*doubts], read, path)))
+    return Report(warnings=tuple(_sentences([*doubts, *doubt_recipients(read)], read, path)))
 
 
 def _read(
@@ -80,6 +81,7 @@ def _read(
     problems = [
         *read.problems,
         *check_tables(read),
+        *check_recipients(read, bold),
         *check_calls(read, bold),
         *check_plant(read),
         *check_derived(read, plant_constants(plant_of(read))),

@@ -13,7 +13,6 @@ from weirwatch.config.models import (
     BrokerConfig,
     ChannelConfig,
     HistoryConfig,
-    RecipientConfig,
     ServiceConfig,
     SystemConfig,
     TapConfig,
@@ -29,6 +28,7 @@ from weirwatch.config.plant_models import (
     VesselConfig,
 )
 from weirwatch.config.problems import NO_VALUE, Problem, did_you_mean
+from weirwatch.config.recipient_models import RecipientConfig
 from weirwatch.config.rule_models import KINDS, AnyRuleConfig, RuleConfig
 from weirwatch.config.values import Section
 

@@ -33,7 +33,6 @@ from weirwatch.domain.reading import Channel
 from weirwatch.settings import (
     BrokerSettings,
     HistorySettings,
-    RecipientSettings,
     ServiceSettings,
     SystemSettings,
     TapSettings,
@@ -211,18 +210,6 @@ class TapConfig(Section):
             offset=self.offset,
             words={word.strip().lower(): float(value) for word, value in self.words.items()},
         )
-
-
-class RecipientConfig(Section):
-    """`[[recipient]]`: who gets the notices."""
-
-    id: Name = Field(examples=["console"])
-    kind: Literal["console", "file"] = Field(examples=["console"])
-    path: FilePath | None = Field(None, examples=["notices.jsonl"])
-
-    def to_domain(self, folder: Path) -> RecipientSettings:
-        """Return the settings; `folder` is where relative paths start."""
-        return RecipientSettings(id=self.id, kind=self.kind, path=_resolved(folder, self.path))
 
 
 def _resolved(folder: Path, path: str | None) -> Path | None:

@@ -38,7 +38,15 @@ class UnknownFailure(WeirwatchError):  # noqa: N818 - says what happened
 
 
 class TransientError(WeirwatchError):
-    """It may work later: retry with back-off and jitter."""
+    """It may work later: retry with back-off and jitter.
+
+    Attributes:
+        retry_after_s: the other side asked not to be tried sooner; None: it did not say.
+    """
+
+    def __init__(self, message: str = "", retry_after_s: float | None = None) -> None:
+        self.retry_after_s = retry_after_s
+        super().__init__(message)
 
 
 class PermanentError(WeirwatchError):

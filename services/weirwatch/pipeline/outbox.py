@@ -124,7 +124,7 @@ class Outbox:
             self._give_up(store, notice, str(trouble))
             return True
         except TransientError as trouble:
-            self._retry_later(store, notice, str(trouble))
+            self._retry_later(store, notice, str(trouble), trouble.retry_after_s or 0.0)
             return False
         except Exception as mistake:  # one notifier's mistake must not silence the others
             log.exception("notice.notifier_failed id=%s", notice.id)
@@ -147,9 +147,11 @@ class Outbox:
         log.error("notice.given_up id=%s error=%s", notice.id, error)
         self._ill(notice.recipient, f"notice {notice.id} was given up: {error}")
 
-    def _retry_later(self, store: OutboxStore, notice: Notice, error: str) -> None:
+    def _retry_later(
+        self, store: OutboxStore, notice: Notice, error: str, at_least_s: float = 0.0
+    ) -> None:
         pause = min(LONGEST_PAUSE_S, 2.0 ** min(notice.attempts, 10))
-        pause *= random.uniform(0.8, 1.2)  # noqa: S311 - jitter, not a secret
+        pause = max(at_least_s, pause * random.uniform(0.8, 1.2))  # noqa: S311 - jitter
         next_try = self._time.now() + round(pause * SECOND * self._clock.speed)
         store.failed(notice.id, error, next_try)
         self.failures += 1

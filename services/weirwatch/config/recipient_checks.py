@@ -1,0 +1,102 @@
+"""What a recipient of each kind needs, and where its secrets must be."""
+
+from collections.abc import Iterable, Iterator
+
+from weirwatch.clock import SystemClock
+from weirwatch.config.draft import Draft
+from weirwatch.config.entries import Entry
+from weirwatch.config.problems import Problem, did_you_mean
+from weirwatch.config.recipient_models import RecipientConfig
+from weirwatch.config.values import LOOPBACK
+from weirwatch.domain.errors import ConfigError
+from weirwatch.notice.making import notifier_for
+
+_NEEDED = {
+    "mail": {
+        "host": 'Add host = "mail.hall.example"',
+        "from_": 'Add from = "weirwatch@hall.example"',
+        "to": 'Add to = "keeper@hall.example"',
+    },
+}
+_OF_KIND = {
+    "path": ("file",),
+    "url": ("webhook",),
+    "host": ("mail",),
+    "port": ("mail",),
+    "tls": ("mail",),
+    "from_": ("mail",),
+    "to": ("mail",),
+    "secrets_file": ("webhook", "mail", "apprise"),
+    "secrets_env": ("webhook", "mail", "apprise"),
+    "ca_file": ("webhook", "mail"),
+}
+
+
+def check_recipients(draft: Draft, failures: Iterable[str]) -> Iterator[Problem]:
+    """Yield what is wrong with recipients; a secret is never repeated."""
+    known = frozenset(failures)
+    for entry in draft.recipients:
+        if entry.whole("kind"):
+            yield from _keys(entry)
+            yield from _secret_places(entry)
+            yield from _plain_mail(entry)
+        for failure in dict.fromkeys(entry.config.may_handle):
+            if failure not in known and entry.whole("may_handle"):
+                cure = did_you_mean(failure, known)
+                what = "names a failure that is not there"
+                yield Problem(entry.at("may_handle"), what, cure, failure)
+
+
+def _keys(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+    config = entry.config
+    for key, cure in _NEEDED.get(config.kind, {}).items():
+        if getattr(config, key) is None and entry.whole(key.rstrip("_")):
+            what = f'is missing for kind = "{config.kind}"'
+            yield Problem(entry.at(key.rstrip("_")), what, cure)
+    for key, kinds in _OF_KIND.items():
+        if key in config.model_fields_set and config.kind not in kinds:
+            wanted = " or ".join(f'"{kind}"' for kind in kinds)
+            yield Problem(
+                entry.at(key.rstrip("_")),
+                f'does nothing for kind = "{config.kind}"',
+                f"Leave it out, or write kind = {wanted}",
+            )
+    if config.contact and not config.stand_in:
+        yield Problem(entry.at("contact"), "is only told to a stand-in", "Add stand_in = true")
+
+
+def _secret_places(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+    config = entry.config
+    if config.secrets_file is not None and config.secrets_env is not None:
+        what = "stands beside secrets_file"
+        yield Problem(entry.at("secrets_env"), what, "Leave one of them out", config.secrets_env)
+    if config.kind == "apprise" and config.secrets_file is None and config.secrets_env is None:
+        cure = 'Add secrets_file = "…", and in that file urls = ["…"]'
+        yield Problem(entry.at("secrets_file"), 'is missing for kind = "apprise"', cure)
+
+
+def _plain_mail(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+    config = entry.config
+    secret = config.secrets_file is not None or config.secrets_env is not None
+    open_way = config.kind == "mail" and config.tls == "none" and config.host not in LOOPBACK
+    if open_way and secret:
+        cure = 'Write "starttls" or "tls", or leave the secrets out'
+        yield Problem(entry.at("tls"), "would send the password in the open", cure, config.tls)
+
+
+def doubt_recipients(draft: Draft) -> Iterator[Problem]:
+    """Yield what keeps a notifier from being made here: secrets that this user cannot read.
+
+    A doubt and no mistake: whoever asks for the status may not be allowed to read them. The
+    service itself refuses to start.
+    """
+    for entry in draft.recipients:
+        settings = entry.config.to_domain(draft.folder)
+        try:
+            notifier_for(settings, SystemClock(), "").close()
+        except ConfigError as error:
+            for problem in error.problems:
+                what, _, cure = problem.removeprefix(f'recipient "{settings.id}": ').rpartition(
+                    ": "
+                )
+                yield Problem(entry.place, what, cure[:1].upper() + cure[1:])
