@@ -18,6 +18,7 @@ from weirwatch.domain.errors import IllegalCommand, UnknownRule
 from weirwatch.domain.liveness import judge
 from weirwatch.domain.operator import Command
 from weirwatch.domain.reading import Quality, Reading
+from weirwatch.domain.refill import refill
 from weirwatch.domain.restore import resume
 from weirwatch.domain.state import Decision, EngineState, Observed
 
@@ -74,6 +75,7 @@ class EngineRun:
         assert not resumed.events
         alarms = dict(resumed.alarms)
         self.state = start(alarms, self._stored(), self.book, at, link_up=True)
+        refill(self.state, self.book, self.readings)
         self._deadlines()
 
     def annunciations(self) -> list[tuple[int, str]]:

@@ -134,10 +134,10 @@ class Delays:
         return run
 
     def _forgets(self, rule: Rule, position: int) -> bool:
-        """Silence counts from a reconnection or a start on, unless its alarm stands."""
+        """Silence counts from a start on, unless its alarm stands."""
         item, condition = self.past.items[position], rule.condition
         if position == 0 or not isinstance(item, Linked):
             return False
         if not isinstance(condition, BadMeasurement) or self.past.stood(rule.id, position):
             return False
-        return condition.silent or item.restart
+        return item.restart

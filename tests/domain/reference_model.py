@@ -127,6 +127,10 @@ class Model:
 
     def link(self, up: bool) -> None:
         self.past.items.append(Linked(self.now, up, False))
+        for rule in self.rules:
+            silent = isinstance(rule.condition, BadMeasurement) and rule.condition.silent
+            if silent and not self.lives[rule.id].stands:
+                self._look(rule)
 
     def restart(self, at: int) -> None:
         """Lose the power now and come back at `at`; what was set to a time ends meanwhile."""
@@ -175,8 +179,8 @@ class Model:
         if ends is not None:
             self._move(rule, ends[0], lost=ends[1])
             return True
-        waits = isinstance(rule.condition, BadMeasurement) or _by_the_clock(rule)
-        if waits and self.delays.would_change(rule, self.now):
+        silent = not self.delays.present(rule) and self.past.falls_silent(rule, self.now)
+        if silent or (_by_the_clock(rule) and self.delays.would_change(rule, self.now)):
             self._look(rule)
             return True
         return self._set_time_ends(rule)
@@ -372,17 +376,13 @@ class Model:
 
 
 def run_model(
-    rules: Sequence[Rule],
-    channels: dict[str, Channel],
-    tick: int,
+    model: Model,
     readings: Sequence[Reading],
     commands: Sequence[tuple[int, Command]],
     until: int,
 ) -> Model:
     """The whole of a replay: at one instant deadlines, then readings, then commands."""
-    times = [r.time for r in readings] + [time for time, _ in commands]
-    model = Model(rules, channels, tick, min(times))
-    for time in range(model.start, until + tick, tick):
+    for time in range(model.start, until + model.tick, model.tick):
         model.advance(time)
         for reading in readings:
             if reading.time == time:

@@ -84,6 +84,15 @@ class Past:
         assert rule.channel is not None
         return self.channels[rule.channel].silent_after
 
+    def falls_silent(self, rule: Rule, time: int) -> bool:
+        """Whether the rule looks for silence, and nothing has been heard for long enough."""
+        bad, upto = rule.condition, len(self.items)
+        if not isinstance(bad, BadMeasurement) or not bad.silent or rule.channel is None:
+            return False
+        seen = list(self._backwards(rule.channel, upto))
+        holds = all(self._holds(term, time, upto) for term in rule.while_)
+        return holds and self._silent(rule, seen, False, time, upto)
+
     # --- conditions -------------------------------------------------------------------------
 
     def shows(self, rule: Rule, was: bool, time: int, upto: int) -> bool:

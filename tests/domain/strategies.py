@@ -154,7 +154,7 @@ def dense_readings(draw: st.DrawFn) -> list[Reading]:
     channel = draw(st.sampled_from([LEVEL, FLOW, MAINS]))
     drawn = st.booleans().map(float) if channel == MAINS else values
     start = draw(st.integers(0, 10))
-    line = draw(st.lists(st.none() | drawn, max_size=15))
+    line = [draw(drawn), *draw(st.lists(st.none() | drawn, min_size=3, max_size=15))]
     return [
         Reading(channel, (start + n) * TICK, value)
         for n, value in enumerate(line)
@@ -178,10 +178,30 @@ def commands(draw: st.DrawFn) -> tuple[int, Command]:
     )
 
 
-stories = st.tuples(
-    worlds(),
-    st.lists(readings(), max_size=20),
-    st.lists(dense_readings(), max_size=3),
-    st.lists(commands(), max_size=8),
-    st.integers(0, LONGEST + 10).map(lambda n: n * TICK),
-).filter(lambda story: bool(story[1] or any(story[2]) or story[3]))
+@dataclass(frozen=True)
+class Story:
+    """A world and what happens in it."""
+
+    world: World
+    readings: tuple[Reading, ...]
+    commands: tuple[tuple[int, Command], ...]
+    until: int
+
+    @property
+    def start(self) -> int:
+        return min([r.time for r in self.readings] + [time for time, _ in self.commands])
+
+
+@st.composite
+def _stories(draw: st.DrawFn) -> Story:
+    scattered = draw(st.lists(readings(), max_size=12))
+    dense = draw(st.lists(dense_readings(), min_size=1, max_size=3))
+    return Story(
+        draw(worlds()),
+        (*scattered, *(reading for line in dense for reading in line)),
+        tuple(draw(st.lists(commands(), max_size=8))),
+        draw(st.integers(10, LONGEST + 10)) * TICK,
+    )
+
+
+stories = _stories()

@@ -139,7 +139,8 @@ def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool, time
     if base is not None and time - base >= span:
         return True
     # What stands goes on standing over a reconnection or a restart until something is heard.
-    return was and (observed is None or time - observed.heard_at >= span)
+    stands = was and turn.alarm(entry.rule.id).stands
+    return stands and (observed is None or time - observed.heard_at >= span)
 
 
 def _built_in(turn: Turn, entry: Entry, _was: bool, _time: Micros) -> bool:

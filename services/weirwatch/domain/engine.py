@@ -5,7 +5,7 @@ in the same order give the same decisions, whatever the clock on the wall says.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import inf
 
 from weirwatch.domain.alarm import Alarm
@@ -84,7 +84,7 @@ def decide(state: EngineState, stimulus: Stimulus, book: Book) -> Decision:
             reconsider(turn, book.entries[rule], now)
         case LinkChanged(up, now):
             turn.set_link(up, now)
-            _forget_silence(turn)
+            _forget_silence(turn, now)
         case CommandGiven(command, now):
             carry_out(turn, command, now)
     return turn.decision()
@@ -238,13 +238,13 @@ def _pass_deadlines(turn: Turn, entry: Entry, time: Micros) -> None:
         count_ended(turn, entry, ends)
 
 
-def _forget_silence(turn: Turn) -> None:
+def _forget_silence(turn: Turn, now: Micros) -> None:
     """Silence is counted from the reconnection on, so a delay that was running is void."""
     for entry in turn.book.entries.values():
         alarm, condition = turn.alarm(entry.rule.id), entry.rule.condition
         silent = isinstance(condition, BadMeasurement) and condition.silent
         if silent and alarm.present and not alarm.stands:
-            turn.put(replace(alarm, present=False, count_since=None))
+            reconsider(turn, entry, now)
 
 
 def _heard(turn: Turn, own: tuple[Entry, ...], now: Micros) -> None:

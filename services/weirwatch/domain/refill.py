@@ -1,0 +1,54 @@
+"""What rules know of the past after a start: history is fed to them, nothing is decided.
+
+A frozen probe, a trend, a duty are judged over a span. That memory is not stored with the
+alarms; it is read back from the record, so that a restart forgets nothing of it.
+"""
+
+from collections.abc import Iterable, Mapping
+
+from weirwatch.domain.book import Book, Entry
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Reading
+from weirwatch.domain.rule import BadMeasurement
+from weirwatch.domain.state import EngineState
+
+
+def refill_spans(book: Book) -> Mapping[str, Micros]:
+    """Return which channels `refill` wants to see, and how far back from now."""
+    found: dict[str, Micros] = {}
+    for entry in book.entries.values():
+        span = _span(entry)
+        if entry.rule.channel is not None and span:
+            found[entry.rule.channel] = max(span, found.get(entry.rule.channel, 0))
+    return found
+
+
+def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
+    """Feed recorded readings to the rules that look back; call once, right after `start`.
+
+    Args:
+        state: as `start` returned it.
+        book: the rules.
+        readings: as recorded with their quality, each channel's own in time order, up to its
+            newest. Channels that no rule looks back on are passed over.
+    """
+    wanted = refill_spans(book)
+    since: dict[str, tuple[float, Micros]] = {}
+    for reading in readings:
+        if reading.channel not in wanted:
+            continue
+        before = since.get(reading.channel)
+        if before is None or before[0] != reading.value:
+            since[reading.channel] = (reading.value, reading.time)
+    for channel, (value, time) in since.items():
+        observed = state.observed.get(channel)
+        if observed is not None and observed.value == value:
+            changed_at = min(time, observed.changed_at)
+            state.observed[channel] = observed._replace(changed_at=changed_at)
+
+
+def _span(entry: Entry) -> Micros:
+    condition = entry.rule.condition
+    if isinstance(condition, BadMeasurement):
+        return condition.frozen or 0
+    return 0
