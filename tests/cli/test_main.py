@@ -10,7 +10,7 @@ from support.cli_types import Call, Place, Run
 
 from weirwatch.store.schema import FILE_NAME
 
-COMMANDS = ["demo", "serve", "check", "replay", "status", "series", "alarms", "report"]
+COMMANDS = ["demo", "serve", "check", "replay", "status", "series", "alarms", "report", "work"]
 
 
 def test_help_names_every_command(call: Call) -> None:

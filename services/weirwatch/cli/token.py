@@ -22,7 +22,9 @@ DaysOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
-        help="Say who may use the API and the page.", rich_markup_mode=None, no_args_is_help=True
+        help="Say who may use the API and the page. Each command takes --config.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
     )
     family.command(name="add")(add_command)
     family.command(name="list")(list_command)

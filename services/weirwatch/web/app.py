@@ -23,6 +23,7 @@ from weirwatch.web.explanation_routes import explanation_router
 from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
 from weirwatch.web.lockout import RateLimit
+from weirwatch.web.metrics import metrics_route
 from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
 from weirwatch.web.sign_in import sign_in_routes
@@ -81,6 +82,7 @@ def create_app(
         report_router(context),
     ):
         app.include_router(router, prefix=PREFIX)
+    app.router.routes.append(metrics_route(context))
     if access is not None:
         app.include_router(access_router(access, clock), prefix=PREFIX)
         app.router.routes.extend(sign_in_routes(access))

@@ -303,7 +303,7 @@ def _replay(body: bytes, receive: Receive) -> Receive:
 
 
 def _with_headers(scope: Scope, send: Send) -> Send:
-    own = _OF_API if scope["path"].startswith(API) else _OF_PAGE
+    own = _OF_API if scope["path"].startswith(_MACHINES) else _OF_PAGE
 
     async def adding(message: Message) -> None:
         if message["type"] == "http.response.start":

@@ -29,17 +29,34 @@ class SignedCore:
         Raises:
             PermanentError: the token has ended, or its role only reads.
         """
-        who = self._identity
-        if self._access is not None and not self._access.still(who):
-            raise PermanentError("your token has ended: load the page anew and sign in")
-        if not who.role.covers(Role.OPERATE):
-            raise PermanentError(f"the token {who.name!r} may only view")
+        who = self._permitted()
         return self._core.command(replace(command, who=who.name or command.who, remote=who.remote))
+
+    def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """List, start or end planned work in this person's name.
+
+        Raises:
+            PermanentError: the token has ended, or its role only reads.
+        """
+        who = self._permitted()
+        return self._core.work({**request, "who": who.name} if who.name else request)
 
     def health(self) -> Mapping[str, Any]:
         """Return the core's health document."""
         return self._core.health()
 
+    def explain(self, rule: str) -> Mapping[str, Any]:
+        """Return why the rule's alarm is in its state."""
+        return self._core.explain(rule)
+
     def listen(self) -> AbstractContextManager[Iterator[Mapping[str, Any]]]:
         """Listen as the core lets everybody."""
         return self._core.listen()
+
+    def _permitted(self) -> Identity:
+        who = self._identity
+        if self._access is not None and not self._access.still(who):
+            raise PermanentError("your token has ended: load the page anew and sign in")
+        if not who.role.covers(Role.OPERATE):
+            raise PermanentError(f"the token {who.name!r} may only view")
+        return who
