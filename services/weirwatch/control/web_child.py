@@ -11,6 +11,7 @@ import socket
 import subprocess
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ LOOK_EVERY_S = 1.0
 ANSWER_WITHIN_S = 2.0
 HUNG_AFTER: Micros = 10 * SECOND
 START_WITHIN: Micros = 60 * SECOND
+FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 30.0
 PORT_TRIES = 15
 ALIVE_PATH = "/api/v1/alive"
@@ -62,7 +64,7 @@ class WebChild:
         self._process: subprocess.Popen[bytes] | None = None
         self._answered_at: Micros | None = None
         self._started_at: Micros = 0
-        self._pause_s = 1.0
+        self._pause_s = FIRST_PAUSE_S
         self._restarts = 0
         self._last_reason = ""
 
@@ -90,8 +92,10 @@ class WebChild:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+        if process is not None:  # else the file may tell of a leftover, for the next start
+            with suppress(OSError):
+                self._pid_file.unlink()
         self._process = None
-        self._pid_file.unlink(missing_ok=True)
 
     def as_json(self) -> dict[str, Any]:
         """Return what health says of the web."""
@@ -129,9 +133,11 @@ class WebChild:
         self._process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
             self._argv, stdin=subprocess.DEVNULL, start_new_session=True
         )
-        self._pid_file.write_text(str(self._process.pid), encoding="ascii")
         self._started_at = self._clock.real_mono()
-        self._answered_at = None
+        try:
+            self._pid_file.write_text(str(self._process.pid), encoding="ascii")
+        except OSError as trouble:  # a full disk must not end the watch
+            log.warning("web.pid_not_written error=%s", trouble)
 
     def _watch(self) -> None:
         while not self._ending.wait(LOOK_EVERY_S):
@@ -150,7 +156,7 @@ class WebChild:
         now = self._clock.real_mono()
         if answers(self._address):
             if self._answered_at is None:
-                self._pause_s = 1.0
+                self._pause_s = FIRST_PAUSE_S
             self._answered_at = now
             return None
         if self._answered_at is None:
@@ -161,6 +167,7 @@ class WebChild:
         return None
 
     def _start_again(self, reason: str) -> None:
+        self._answered_at = None
         process = self._process
         if process is not None and process.poll() is None:
             process.kill()
@@ -172,7 +179,10 @@ class WebChild:
         self._told("web-interrupted", f"{reason}; started again")
         if not self._ending.wait(self._pause_s):
             self._pause_s = min(2 * self._pause_s, LONGEST_PAUSE_S)
-            self._spawn()
+            try:
+                self._spawn()
+            except OSError as trouble:  # the old one counts as ended: tried again
+                log.error("web.not_started error=%s", trouble)  # noqa: TRY400 - says all
 
 
 def answers(address: tuple[str, int]) -> bool:
@@ -195,7 +205,8 @@ def end_leftover(pid_file: Path, argv: Sequence[str]) -> None:
     except (OSError, ValueError):
         return
     if "weirwatch.web" in command and _data_dir(command) == _data_dir(argv):
-        os.kill(pid, signal.SIGKILL)
+        with suppress(ProcessLookupError):  # it went by itself
+            os.kill(pid, signal.SIGKILL)
         log.warning("web.leftover_ended pid=%d", pid)
     pid_file.unlink(missing_ok=True)
 
