@@ -285,6 +285,7 @@ class Settings:
     Attributes:
         source: the configuration file, for messages.
         rules: in file order, built-in system rules last.
+        notice_page: address of the page as people reach it, for notices; empty: not told.
     """
 
     source: Path
@@ -300,4 +301,5 @@ class Settings:
     plant: PlantSettings | None
     rosters: tuple[Roster, ...] = ()
     holidays: tuple[Holiday, ...] = ()
+    notice_page: str = ""
     derived: tuple[DerivedSettings, ...] = ()

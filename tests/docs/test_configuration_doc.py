@@ -35,6 +35,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[[rule]]": r.RuleConfig,
     "while": r.WhileConfig,
     "[[recipient]]": n.RecipientConfig,
+    "[notice]": c.NoticeConfig,
     "[[roster]]": c.RosterConfig,
     "[[holiday]]": c.HolidayConfig,
     "[[tap]]": m.TapConfig,

@@ -104,7 +104,7 @@ def test_a_missed_check_in_calls_the_next_person(make: Make) -> None:
     world = raised(make()).go(1)
     world.command("acknowledge", RULE, check_in=30)
     assert world.go(31).line()[2:] == [(31, "check-in-missed", "neighbour")]
-    assert world.notices[-1].text.startswith("keeper has not checked in: HIGH: Disk full")
+    assert world.notices[-1].text.startswith("keeper has not checked in: HIGH: Disk full: no")
 
 
 def test_returned_in_time_nobody_misses_a_check_in(make: Make) -> None:

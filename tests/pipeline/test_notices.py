@@ -29,7 +29,7 @@ def test_a_notice_from_top_to_bottom(world: World) -> None:
     card = load_catalogue().failures["sump-high"].card
     lines = notice.text.split("\n")
     assert lines[:4] == [
-        "HIGH: Sump high (Harbour Hall)",
+        "HIGH: Sump high (Harbour Hall): 320 mm, at or above 310 mm, since 12:00",
         "320 mm, at or above 310 mm, since 2026-05-01 12:00:02 UTC",
         FIRST_LINE,
         "Look for a siphon.",
@@ -46,7 +46,7 @@ def test_the_first_line_alone_says_how_urgent_what_and_where(world: World) -> No
     world.put('[{"n":"leak","vb":true}]', f"{HALL_NODE}/readings")
     world.turn()
     first, second, third, *_ = notices(world)[0].text.split("\n")
-    assert first == "CRITICAL: Water on the floor (Harbour Hall)"
+    assert first == "CRITICAL: Water on the floor (Harbour Hall): Leak is on, since 12:00"
     assert len(first) <= 80
     assert second == "Leak is on, since 2026-05-01 12:00:00 UTC"
     assert third == FIRST_LINE  # before the keeper's own words, whatever they say
@@ -74,7 +74,7 @@ def test_an_alarm_of_the_service_itself_has_no_place_and_its_own_card(world: Wor
     world.inbox.put(LinkRequest(up=False))
     world.turn()
     lines = notices(world)[0].text.split("\n")
-    assert lines[0] == "HIGH: Broker lost"
+    assert lines[0] == "HIGH: Broker lost: no connection to the broker, since 12:00"
     assert lines[1].startswith("no connection to the broker, since ")
     assert all(line.strip() for line in lines)
 

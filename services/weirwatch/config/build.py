@@ -35,6 +35,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         rules=all_rules(draft, bold),
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
+        notice_page=draft.notice.config.page,
         rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
         plant=plant,

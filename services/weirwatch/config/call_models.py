@@ -1,10 +1,11 @@
-"""What may stand in the configuration file about calling people: rosters and holidays."""
+"""What may stand in the configuration file about telling people: rosters, holidays, words."""
 
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
+from weirwatch.config.problems import fault
 from weirwatch.config.values import ClockTime, Name, Seconds, Section, SystemId, parse_clock
 from weirwatch.domain.instant import micros
 from weirwatch.domain.routing import Holiday, Roster
@@ -12,6 +13,20 @@ from weirwatch.domain.rule import Between, Priority
 
 _Hours = Annotated[list[ClockTime], Field(min_length=2, max_length=2)]
 _Word = Literal["low", "medium", "high", "critical"]
+
+
+def _page(text: str) -> str:
+    if text and (not text.startswith(("http://", "https://")) or "@" in text or " " in text):
+        raise fault("is not an address of a page", 'Write "http://hall.example:8080/"')
+    return text
+
+
+class NoticeConfig(Section):
+    """`[notice]`: what every notice says."""
+
+    page: Annotated[str, Field(max_length=120), AfterValidator(_page)] = Field(
+        "", examples=["http://hall.example:8080/"]
+    )
 
 
 class RosterConfig(Section):

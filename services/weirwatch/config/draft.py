@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeGuard, TypeVar
 
-from weirwatch.config.call_models import HolidayConfig, RosterConfig
+from weirwatch.config.call_models import HolidayConfig, NoticeConfig, RosterConfig
 from weirwatch.config.derived_models import DerivedConfig
 from weirwatch.config.entries import NO_HINTS, Entry, key_at, keys_of, parse
 from weirwatch.config.models import (
@@ -34,7 +34,7 @@ from weirwatch.config.values import Section
 
 C = TypeVar("C", bound=Section)
 
-_TABLES = ("service", "broker", "web", "history", "plant")
+_TABLES = ("service", "broker", "web", "history", "plant", "notice")
 _LISTS = ("system", "channel", "rule", "tap", "recipient", "roster", "holiday", "derived")
 _PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
@@ -75,6 +75,7 @@ class Draft:
     rules: Sequence[Entry[AnyRuleConfig]]
     taps: Sequence[Entry[TapConfig]]
     recipients: Sequence[Entry[RecipientConfig]]
+    notice: Entry[NoticeConfig]
     rosters: Sequence[Entry[RosterConfig]]
     holidays: Sequence[Entry[HolidayConfig]]
     derived: Sequence[Entry[DerivedConfig]]
@@ -118,6 +119,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         rules=reader.rules(document),
         taps=reader.several(document, "tap", TapConfig),
         recipients=reader.several(document, "recipient", RecipientConfig),
+        notice=reader.table(document, "notice", NoticeConfig),
         rosters=reader.several(document, "roster", RosterConfig),
         holidays=reader.several(document, "holiday", HolidayConfig),
         derived=derived,

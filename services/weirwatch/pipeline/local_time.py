@@ -14,6 +14,11 @@ def local_time(time: Micros, zone: ZoneInfo) -> str:
     return moment.strftime("%Y-%m-%d %H:%M:%S %Z")
 
 
+def clock_time(time: Micros, zone: ZoneInfo) -> str:
+    """Return the time of day to the minute in the zone."""
+    return (_EPOCH + timedelta(microseconds=time)).astimezone(zone).strftime("%H:%M")
+
+
 def duration(span: Micros) -> str:
     """Return a span in its two largest units: 3 d 4 h, 5 min 20 s, 8 s."""
     left = max(0, span // 1_000_000)
