@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from weirsim.model import Plant
 from weirsim.stocking import Breath, Stocking
+from weirsim.vessels import Vessel
 
 FLOOR_WET_L = 0.5
 FLOOR_SPREADS_L = 5.0
@@ -72,8 +73,12 @@ def _outside_band(plant: Plant) -> bool:
     return min(degrees) < COLDEST_DEGC or max(degrees) > WARMEST_DEGC
 
 
+def _first_display(plant: Plant) -> Vessel:
+    return plant.works.vessels[plant.spec.displays[0].id]
+
+
 def _salinity_off(plant: Plant) -> bool:
-    return not LEAST_SALINITY <= plant.salinity(plant.works.sump) <= MOST_SALINITY
+    return not LEAST_SALINITY <= plant.salinity(_first_display(plant)) <= MOST_SALINITY
 
 
 def _changes(
@@ -173,7 +178,7 @@ METERS: dict[str, Meter] = {
     ),
     "temperature-rate": Meter(
         f"a display changes by more than {FASTEST_K_H:g} K within an hour", _PRACTICE,
-        _changes(lambda p: p.degc(p.works.vessels[p.spec.displays[0].id]), FASTEST_K_H, _HOUR_US),
+        _changes(lambda plant: plant.degc(_first_display(plant)), FASTEST_K_H, _HOUR_US),
     ),
     "salinity-band": Meter(
         f"salinity outside {LEAST_SALINITY:g} to {MOST_SALINITY:g}", _PRACTICE,
@@ -181,7 +186,7 @@ METERS: dict[str, Meter] = {
     ),
     "salinity-rate": Meter(
         f"salinity changes by more than {SALINITY_A_DAY:g} within a day", _PRACTICE,
-        _changes(lambda p: p.salinity(p.works.sump), SALINITY_A_DAY, _DAY_US),
+        _changes(lambda plant: plant.salinity(_first_display(plant)), SALINITY_A_DAY, _DAY_US),
     ),
     "reservoir-dry": Meter(
         "the top-off reservoir is empty: evaporation is no longer replaced", "by definition",

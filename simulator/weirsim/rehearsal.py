@@ -8,7 +8,7 @@ from typing import NamedTuple
 from weirsim.faults import Fault
 from weirsim.harm import Harm, HarmWatch
 from weirsim.instruments import NodeSpec
-from weirsim.model import DEFAULT_STEP_S
+from weirsim.model import DEFAULT_STEP_S, Plant
 from weirsim.nodes import Node, Pack
 from weirsim.ordinary import Deed
 from weirsim.plant import PlantSpec
@@ -93,6 +93,11 @@ class Rehearsal:
         system = play.spec.system
         self._voices = {node.spec.id: _Voice(node, root, system) for node in self._site.nodes}
         self._deeds = deque(play.deeds)
+
+    @property
+    def plant(self) -> Plant:
+        """The plant itself, for whoever wants its true state."""
+        return self._site.plant
 
     @property
     def harm(self) -> Harm | None:
