@@ -38,6 +38,7 @@ from weirwatch.pipeline.explain import explain
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.health import Health
 from weirwatch.pipeline.inbox import (
+    CalibrationRequest,
     CommandRequest,
     ConditionRequest,
     Inbox,
@@ -46,6 +47,7 @@ from weirwatch.pipeline.inbox import (
     ServiceEventRequest,
 )
 from weirwatch.pipeline.local_time import duration, local_time
+from weirwatch.pipeline.log_desk import LogDesk
 from weirwatch.pipeline.loop import Loop, LoopParts, answered, offline_sentence, told
 from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
@@ -55,6 +57,7 @@ from weirwatch.ports import BrokerFacts, Clock, Restored
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
 from weirwatch.store.lock import WriterLock
+from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_journal import SqliteJournal, open_journal
 from weirwatch.store.sqlite_outbox import SqliteOutbox
@@ -82,6 +85,7 @@ class Core:
     lock: WriterLock
     journal: SqliteJournal
     register: SqliteRegister
+    log_book: LogBook
     broker: OwnBroker | None
     broker_facts: BrokerFacts
     broker_address: tuple[str, int]
@@ -124,6 +128,7 @@ class Core:
             thread.join(10.0)
         self.control.close()
         self.register.close()
+        self.log_book.close()
         self.journal.close()
         if self.broker is not None:
             self.broker.close()
@@ -182,6 +187,8 @@ def _build(
 
     register = SqliteRegister(data_dir / FILE_NAME)
     undo.append(register.close)
+    log_book = LogBook(data_dir / FILE_NAME)
+    undo.append(log_book.close)
     if web_argv is not None:
         require_rights(settings.web.host, register.tokens(), clock.now().utc)
 
@@ -237,6 +244,9 @@ def _build(
     )
 
     desk = AccessDesk(register, clock)
+    log_desk = LogDesk(
+        log_book, settings, clock, lambda *found: inbox.put(CalibrationRequest(*found))
+    )
 
     def handle(command: Command) -> Mapping[str, Any]:
         request = CommandRequest(command)
@@ -256,6 +266,7 @@ def _build(
         clock,
         desk.handle,
         explain=_explainer(inbox, book),
+        handle_log=log_desk.handle,
     )
     health.listeners = control.counters
     news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake)
@@ -279,6 +290,7 @@ def _build(
             # Half the broker's window: a window full of unacknowledged messages stops the flow.
             commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
+            corrections=log_book.corrections(),
             deriver=Deriver(settings.derived, settings.channels) if settings.derived else None,
             disk_trouble=lambda: disk_trouble(data_dir),
         )
@@ -289,6 +301,7 @@ def _build(
         lock,
         journal,
         register,
+        log_book,
         broker,
         facts,
         address,

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
 from weirwatch.domain.instant import Instant, Micros
+from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.domain.operator import Command as Command
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.rule import Rule
@@ -389,6 +390,20 @@ class Archive(Protocol):
         """Return how many were quarantined since the file was made, by code."""
         ...
 
+    def log(
+        self,
+        start: Micros | None,
+        end: Micros | None,
+        kinds: Sequence[str],
+        after: int,
+        limit: int,
+    ) -> Sequence[LogEntry]:
+        """Return entries of the keeper's log in order of recording, number > `after`.
+
+        Only those of a time in `[start, end)`, and of these kinds if any are named.
+        """
+        ...
+
     def nodes(self) -> Mapping[str, NodeState]:
         """Return what each node last said of its connection."""
         ...
@@ -446,6 +461,17 @@ class Core(Protocol):
 
     def listen(self) -> AbstractContextManager[Iterator[Mapping[str, Any]]]:
         """Yield messages: {"event": …}, {"readings": {channel: [time, value, quality]}}."""
+        ...
+
+
+class LogKeeper(Protocol):
+    """The running core as whoever writes into the keeper's log sees it."""
+
+    def log(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Put entries into the log; see `pipeline.log_desk`.
+
+        Raises `RefusedEntry`, or `TransientError` when the core does not answer.
+        """
         ...
 
 

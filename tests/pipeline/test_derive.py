@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import gsw
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from weirwatch.domain.instant import SECOND, Micros
@@ -206,6 +206,7 @@ def test_it_is_computed_at_most_every_so_often_and_never_for_history() -> None:
     assert world.say(61, salinity=35.0) == [], "a duplicate"
 
 
+@settings(deadline=None)
 @given(
     st.sampled_from(sorted(name for name in FORMULAS if name != "evaporation")),
     st.lists(st.floats(allow_nan=False, allow_infinity=False), min_size=5, max_size=5),

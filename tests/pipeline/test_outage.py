@@ -1,7 +1,7 @@
 """The outage clock: lower bounds, and which of them comes first."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from weirwatch.pipeline.outage import (
@@ -65,6 +65,7 @@ def test_the_sentence_names_all_and_the_first() -> None:
     assert sentence.endswith("battery empty in 2.0 h. The battery first.")
 
 
+@settings(deadline=None)
 @given(st.floats(15, 35), st.floats(5, 35), st.floats(0, 12), st.floats(0.05, 3), st.floats(0, 2))
 def test_oxygen_is_a_lower_bound_whatever_the_surface_lets_through(
     water: float, room: float, oxygen: float, uptake: float, transfer: float

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from weirwatch.cli import alarms, check, demo, replay, report, series, serve, status, token
+from weirwatch.cli import alarms, check, demo, log, replay, report, series, serve, status, token
 from weirwatch.domain.errors import (
     ConfigError,
     UnknownChannel,
@@ -15,7 +15,7 @@ from weirwatch.domain.errors import (
     WeirwatchError,
 )
 
-_FAMILIES = (demo, serve, check, replay, status, alarms, report, series, token)  # as in the help
+_FAMILIES = (demo, serve, check, replay, status, alarms, log, report, series, token)
 _WRONG_USE = (ConfigError, UnknownRule, UnknownChannel, UnknownFailure)
 EXIT_NO = 1  # the answer is no, or it could not be done now
 EXIT_WRONG_USE = 2  # wrong use or wrong configuration

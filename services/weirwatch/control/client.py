@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from weirwatch.control import endpoint, protocol
-from weirwatch.domain.errors import PermanentError, TransientError
+from weirwatch.domain.errors import PermanentError, RefusedEntry, TransientError
 from weirwatch.ports import Command
 
 _CHUNK = 65536
@@ -59,6 +59,19 @@ class ControlClient:
             PermanentError: the core failed on it.
         """
         return self._ask({"do": "access", "access": dict(request)}, self.health_timeout_s)
+
+    def log(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Put entries into the keeper's log; see `pipeline.log_desk`.
+
+        Raises:
+            RefusedEntry: with a sentence for each entry that cannot be; nothing was stored.
+            TransientError: the core does not run or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        try:
+            return self._ask({"do": "log", "log": dict(request)}, self.command_timeout_s)
+        except RefusedEntry as refusal:
+            raise RefusedEntry(str(refusal).split("\n")) from None
 
     def explain(self, rule: str) -> Mapping[str, Any]:
         """Return why the rule's alarm is in its state.

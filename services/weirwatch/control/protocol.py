@@ -14,6 +14,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "access", "access": {"name": "revoke", "token": "tablet", …}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.access_desk`
 
+    client → {"do": "log", "log": {"entries": [{…}, …], "check": false}}
+    core   → {"ok": {"entries": [{…}, …]}}       see `weirwatch.pipeline.log_desk`
+
     client → {"do": "explain", "explain": {"rule": "sump-level-high"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.explain`
 
@@ -24,8 +27,9 @@ time; the next request is read when the last one is answered.
                                                  newest per channel; older ones are skipped
     core   → {"dropped": n}                      n messages did not fit in the buffer: read the file
 
-Error types: `illegal-command`, `unknown-rule`, `wrong-use`, `transient` (try again later),
-`bad-request` (not this protocol) and `failed` (the core's own fault; its log says more).
+Error types: `illegal-command`, `unknown-rule`, `refused-entry` (a sentence a line), `wrong-use`,
+`transient` (try again later), `bad-request` (not this protocol) and `failed` (the core's own
+fault; its log says more).
 """
 
 import json
@@ -37,6 +41,7 @@ from weirwatch.domain.errors import (
     ConfigError,
     IllegalCommand,
     PermanentError,
+    RefusedEntry,
     TransientError,
     UnknownRule,
     WeirwatchError,
@@ -61,6 +66,7 @@ class NotTheProtocol(PermanentError):  # noqa: N818 - says what happened
 
 _WORDS: Mapping[type, str] = {
     IllegalCommand: "illegal-command",
+    RefusedEntry: "refused-entry",
     ConfigError: "wrong-use",
     UnknownRule: "unknown-rule",
     TransientError: "transient",
@@ -69,6 +75,7 @@ _WORDS: Mapping[type, str] = {
 _FIELDS = {"name", "rule", "who", "comment", "minutes", "check_in_minutes", "remote"}
 _ERROR_TYPES: Mapping[str, type[WeirwatchError]] = {
     "illegal-command": IllegalCommand,
+    "refused-entry": RefusedEntry,
     "wrong-use": ConfigError,
     "unknown-rule": UnknownRule,
     "transient": TransientError,

@@ -57,10 +57,12 @@ class ControlServer:
         clock: Clock,
         handle_access: Callable[[object], Mapping[str, Any]] | None = None,
         explain: Callable[[str], Mapping[str, Any]] | None = None,
+        handle_log: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
         self._explain = explain
         self._handle_access = handle_access
+        self._handle_log = handle_log
         self._handle_command = handle_command
         self._health = health
         self._clock = clock
@@ -273,13 +275,17 @@ class ControlServer:
                 handle, asked = self._handle_access, request.get("access")
                 connection.busy = True
                 self._commands.submit(connection, lambda: handle(asked))
+            case "log" if self._handle_log is not None:
+                handle_log, wanted = self._handle_log, request.get("log")
+                connection.busy = True
+                self._commands.submit(connection, lambda: handle_log(wanted))
             case "explain" if self._explain is not None:
                 ask, rule = self._explain, protocol.rule_from_json(request.get("explain"))
                 connection.busy = True
                 self._explanations.submit(connection, lambda: ask(rule))
             case _:
                 raise protocol.NotTheProtocol(
-                    "`do` must be one of: listen, health, command, access, explain"
+                    "`do` must be one of: listen, health, command, access, log, explain"
                 )
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:

@@ -51,3 +51,7 @@ class TransientError(WeirwatchError):
 
 class PermanentError(WeirwatchError):
     """It will not work without a change: stop retrying and say so."""
+
+
+class RefusedEntry(ConfigError):  # noqa: N818 - says what happened
+    """An entry of the log that cannot be, or that nobody would believe unasked; nothing stored."""

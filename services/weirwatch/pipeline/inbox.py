@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.state import EngineState
 from weirwatch.ports import Command, WireMessage
 
@@ -51,7 +52,22 @@ class ServiceEventRequest:
     message: str
 
 
-Item = WireMessage | CommandRequest | ConditionRequest | LinkRequest | ServiceEventRequest
+@dataclass(frozen=True, slots=True)
+class CalibrationRequest:
+    """A calibration was stored: it applies to the channel's readings from its start on."""
+
+    channel: str
+    correction: Correction
+
+
+Item = (
+    WireMessage
+    | CommandRequest
+    | ConditionRequest
+    | LinkRequest
+    | ServiceEventRequest
+    | CalibrationRequest
+)
 
 
 class Inbox:

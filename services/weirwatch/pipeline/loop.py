@@ -8,7 +8,7 @@ the same stimuli from the same state once more would give the same group.
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from weirwatch.domain.book import Book
@@ -24,6 +24,7 @@ from weirwatch.domain.engine import (
 )
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.keeper_log import Correction, correction_at
 from weirwatch.domain.liveness import CLOCK_UNTRUSTED, judge
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.state import Decision, EngineState
@@ -31,6 +32,7 @@ from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.derive import Deriver
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.inbox import (
+    CalibrationRequest,
     CommandRequest,
     ConditionRequest,
     Inbox,
@@ -63,6 +65,7 @@ class LoopParts:
         told: is handed each group after its commit; must not block.
         disk_trouble: returns a sentence when the data folder's disk is nearly full, else None.
         deriver: computes derived channels; None: there are none.
+        corrections: of calibrated channels, oldest first.
     """
 
     book: Book
@@ -82,6 +85,7 @@ class LoopParts:
     told: Callable[[Group], None]
     disk_trouble: Callable[[], str | None] = lambda: None
     deriver: Deriver | None = None
+    corrections: Mapping[str, tuple[Correction, ...]] = field(default_factory=dict)
 
 
 class Loop:
@@ -104,6 +108,7 @@ class Loop:
         self._commit_unacked = parts.commit_unacked
         self._told = parts.told
         self._deriver = parts.deriver
+        self._corrections = dict(parts.corrections)
         self._leads = parts.deriver.leads if parts.deriver is not None else {}
         self._disk_trouble = parts.disk_trouble
         self._disk_at: Micros | None = None
@@ -160,6 +165,11 @@ class Loop:
                 self._link(up, now)
             case ServiceEventRequest(kind, message):
                 self._builder.service_event(now, kind, message)
+            case CalibrationRequest(channel, correction):
+                before = self._corrections.get(channel, ())
+                self._corrections[channel] = (*before, correction)
+                sentence = f"{channel}: × {correction.gain:.6g} + {correction.shift:.6g}"
+                self._builder.service_event(now, "calibrated", sentence)
 
     def _answer(self, question: Question, now: Micros) -> None:
         try:
@@ -187,6 +197,8 @@ class Loop:
 
     def _reading(self, reading: Reading, now: Micros) -> None:
         channel = self._book.channels[reading.channel]
+        if reading.channel in self._corrections:
+            reading = self._corrected(reading)
         node = self._nodes.get(f"{channel.system}/{channel.node}") if channel.warm_up else None
         judged = judge(channel, reading, node.since if node and node.connected else None)
         self._adopt(decide_reading(self._state, judged, now, self._book))
@@ -195,6 +207,14 @@ class Loop:
         if reading.channel in self._leads and self._deriver is not None:
             for derived in self._deriver.readings(judged, self._state.observed):
                 self._reading(derived, now)
+
+    def _corrected(self, reading: Reading) -> Reading:
+        correction = correction_at(self._corrections[reading.channel], reading.time)
+        return (
+            reading
+            if correction is None
+            else reading._replace(value=correction.apply(reading.value))
+        )
 
     def _node(self, node: NodeState, now: Micros) -> None:
         if self._nodes.get(node.node) == node:

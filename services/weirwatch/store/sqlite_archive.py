@@ -9,9 +9,10 @@ from threading import Lock
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.ports import Bucket, Newest, NodeState, Notice, Quarantined, StoredEvent
-from weirwatch.store import history, rows, state
+from weirwatch.store import history, log_book, rows, state
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
 
@@ -152,6 +153,20 @@ class SqliteArchive:
         """Return how many were quarantined since the file was made, by code."""
         with self._reading() as connection:
             return dict(connection.execute("SELECT code, count FROM quarantine_count").fetchall())
+
+    def log(
+        self,
+        start: Micros | None,
+        end: Micros | None,
+        kinds: Sequence[str],
+        after: int,
+        limit: int,
+    ) -> Sequence[LogEntry]:
+        """Return entries of the keeper's log in order of recording, number > `after`."""
+        with self._reading() as connection:
+            begin = None if start is None else _fit(start)
+            finish = None if end is None else _fit(end)
+            return log_book.read_log(connection, begin, finish, kinds, _fit(after), _fit(limit, 0))
 
     def nodes(self) -> Mapping[str, NodeState]:
         """Return what each node last said of its connection."""

@@ -1,0 +1,110 @@
+"""The home of what is done about the keeper's log: by the core while it runs, else by the command.
+
+A request is one JSON object: `{"entries": [request, …], "check": false}`; each request as in
+`pipeline.log_entries.LogRequest`. All of them are stored, or none. The answer is
+`{"entries": [entry, …]}`, or a refusal that names each line.
+"""
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
+
+from weirwatch.domain.errors import RefusedEntry
+from weirwatch.domain.keeper_log import Correction, LogEntry
+from weirwatch.pipeline.calibrating import correction_of
+from weirwatch.pipeline.log_entries import LogWorld, entry_json, make_entry, request_from
+from weirwatch.ports import Clock
+from weirwatch.settings import Settings
+
+log = logging.getLogger(__name__)
+
+MOST_AT_ONCE = 1000
+
+
+class Book(Protocol):
+    """Where the log is kept; see `store.log_book.LogBook`."""
+
+    def add(self, entries: Sequence[LogEntry]) -> Sequence[LogEntry]:
+        """Store all durably, or none; return them with their numbers."""
+        ...
+
+    def find(self, number: int) -> LogEntry | None:
+        """Return one entry, or None."""
+        ...
+
+    def same(self, entry: LogEntry) -> LogEntry | None:
+        """Return an entry that says the same of the same moment, or None."""
+        ...
+
+    def corrections(self) -> dict[str, tuple[Correction, ...]]:
+        """Return the corrections of every calibrated channel, oldest first."""
+        ...
+
+
+class LogDesk:
+    """Carries out requests about the log. One at a time: the caller sees to that.
+
+    `calibrated` is told each stored calibration's channel and correction.
+    """
+
+    def __init__(
+        self,
+        book: Book,
+        settings: Settings,
+        clock: Clock,
+        calibrated: Callable[[str, Correction], None] = lambda *_: None,
+    ) -> None:
+        self._book = book
+        self._settings = settings
+        self._clock = clock
+        self._calibrated = calibrated
+
+    def handle(self, request: object) -> Mapping[str, Any]:
+        """Carry out one request.
+
+        Raises:
+            RefusedEntry: with one sentence for each entry that cannot be; nothing was stored.
+            TransientError, PermanentError: the file cannot be written; nothing was stored.
+        """
+        wanted = request.get("entries") if isinstance(request, Mapping) else None
+        if not isinstance(wanted, list) or not 1 <= len(wanted) <= MOST_AT_ONCE:
+            raise RefusedEntry(f"a request about the log has 1 to {MOST_AT_ONCE} `entries`")
+        made = self._make(wanted)
+        if isinstance(request, Mapping) and request.get("check") is True:
+            return {"entries": [entry_json(entry) for entry in made]}
+        stored = self._book.add(made)
+        for entry in stored:
+            if entry.kind == "calibration":
+                self._calibrated(entry.channel, correction_of(entry.detail))
+                log.info("log.calibrated channel=%s number=%d", entry.channel, entry.number)
+        return {"entries": [entry_json(entry) for entry in stored]}
+
+    def _make(self, wanted: Sequence[object]) -> list[LogEntry]:
+        now = self._clock.now().utc
+        world = LogWorld(self._settings, now, self._book.find, self._book.corrections())
+        made: list[LogEntry] = []
+        problems: list[str] = []
+        for at, item in enumerate(wanted, start=1):
+            before = f"entry {at}: " if len(wanted) > 1 else ""
+            try:
+                made.append(self._entry(item, world, made))
+            except RefusedEntry as refusal:
+                problems.extend(f"{before}{problem}" for problem in refusal.problems)
+        if problems:
+            raise RefusedEntry(problems)
+        return made
+
+    def _entry(self, item: object, world: LogWorld, made: Sequence[LogEntry]) -> LogEntry:
+        request = request_from(item)
+        entry = make_entry(request, world)
+        if entry.replaces is not None:
+            if any(other.replaces == entry.replaces for other in made):
+                raise RefusedEntry(f"entry {entry.replaces} is corrected twice")
+            return entry
+        twin = self._book.same(entry)
+        if twin is not None and not request.sure:
+            raise RefusedEntry(
+                f"entry {twin.number} says the same of the same moment: say that you are sure"
+                " (--sure) if it was done twice"
+            )
+        return entry

@@ -1,0 +1,73 @@
+"""`weirwatch log`: with the service stopped and with it running, words and CSV."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from support.cli_types import Call, Place
+from typer.testing import Result
+
+from weirwatch.app import Core
+
+Parsed = Callable[[Result], Any]
+LEVEL = "harbour-hall/sump-node/level"
+
+
+def test_an_entry_without_the_service(place: Place, call: Call, parsed: Parsed) -> None:
+    words = ("--config", place.config)
+    added = call("log", "add", "test", "alkalinity", "2.9", "meq/L", *words)
+    assert added.exit_code == 0, added.output
+    assert "Entry 1: test alkalinity 8.132 dKH (as 2.9 meq/L)" in added.stdout
+    listed = call("log", "list", *words)
+    assert "8.132 dKH" in listed.stdout
+    (entry,) = parsed(call("log", "list", "--json", *words))["items"]
+    assert (entry["kind"], entry["subject"], entry["given"]) == ("test", "alkalinity", "2.9 meq/L")
+    call("log", "add", "test", "alkalinity", "8.0", "dKH", "--replaces", "1", *words)
+    assert len(parsed(call("log", "list", "--json", *words))["items"]) == 1
+    assert "(corrected by 2)" in call("log", "list", "--all", *words).stdout
+
+
+def test_what_is_refused_says_why_and_stores_nothing(place: Place, call: Call) -> None:
+    words = ("--config", place.config)
+    for line in (
+        ["test", "alkalinity", "82", "dKH"],
+        ["test", "alkalinity", "many", "dKH"],
+        ["test", "alkalinity"],
+        ["nap", "x"],
+        ["calibration", LEVEL, "100"],
+        ["note"],
+    ):
+        refused = call("log", "add", *line, *words)
+        assert refused.exit_code != 0, line
+        assert type(refused.exception).__name__ == "RefusedEntry", line
+    assert "Nothing is in the log" in call("log", "list", *words).stdout
+
+
+def test_a_file_is_stored_whole_or_not_at_all(place: Place, call: Call, tmp_path: Path) -> None:
+    file = tmp_path / "tests.csv"
+    good = "time,kind,subject,value,unit\n2026-05-01T12:00:00Z,test,calcium,420,ppm\n"
+    file.write_text(f"{good}2026-05-02T12:00:00Z,test,calcium,42,ppm\n")
+    words = ("--config", place.config)
+    refused = call("log", "import", file, *words)
+    assert "line 3: calcium 42 ppm" in str(refused.exception)
+    assert "Nothing is in the log" in call("log", "list", *words).stdout
+    file.write_text(good)
+    assert "Nothing was stored" in call("log", "import", "--check", file, *words).stdout
+    assert "1 entries stored" in call("log", "import", file, *words).stdout
+    file.write_text(f"{good}2026-05-02T12:00:00Z,test,calcium,abc,ppm\nx\n")
+    both = call("log", "import", file, *words).exception
+    assert "line 3: value 'abc' is not a number" in str(both)
+    assert "line 4: has more or fewer fields" in str(both)
+
+
+def test_the_running_core_writes_and_calibrates(
+    running: tuple[Place, Core], call: Call, parsed: Parsed
+) -> None:
+    place, core = running
+    words = ("--config", place.config, "--data", place.data)
+    added = call("log", "add", "calibration", LEVEL, "100=98", "300=302", "--json", *words)
+    assert added.exit_code == 0, added.output
+    assert parsed(added)["detail"]["verdict"] == "accept"
+    assert core.log_book.corrections()[LEVEL][0].gain < 1.0
+    refused = call("log", "add", "test", "calcium", "4", "mg/L", *words)
+    assert "outside 200 to 700" in str(refused.exception)
