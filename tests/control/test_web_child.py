@@ -175,7 +175,10 @@ def test_one_that_hangs_is_killed_and_started_again(place: Place) -> None:
     assert place.told[0][1] == "the web process did not answer for 10 s; started again"
 
 
-def test_one_that_hangs_for_a_moment_is_left_alone(place: Place) -> None:
+def test_one_that_hangs_for_a_moment_is_left_alone(
+    place: Place, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(web_child, "HUNG_AFTER", 10 * SECOND)
     child = place.child()
     child.start()
     wait_for(lambda: answering(child))
