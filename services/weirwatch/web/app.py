@@ -27,6 +27,7 @@ from weirwatch.web.metrics import metrics_route
 from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
 from weirwatch.web.sign_in import sign_in_routes
+from weirwatch.web.sta_routes import sta_routes
 
 PREFIX = "/api/v1"
 
@@ -82,7 +83,7 @@ def create_app(
         report_router(context),
     ):
         app.include_router(router, prefix=PREFIX)
-    app.router.routes.append(metrics_route(context))
+    app.router.routes.extend([metrics_route(context), *sta_routes(context)])
     if access is not None:
         app.include_router(access_router(access, clock), prefix=PREFIX)
         app.router.routes.extend(sign_in_routes(access))
