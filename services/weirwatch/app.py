@@ -53,6 +53,7 @@ from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.pipeline.work_desk import WorkDesk, answer_of, kept_by_desk
 from weirwatch.ports import BrokerFacts, Clock, Restored
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
@@ -195,9 +196,10 @@ def _build(
     catalogue = load_catalogue()
     writer = NoticeWriter(settings, catalogue, state.observed)
     rules = {rule.id: rule for rule in settings.rules}
-    builder = GroupBuilder(
-        rules, numbers, state.alarms, writer, restored.next_seq, restored.calling
-    )
+    kept_work, calling = kept_by_desk(restored.calling)
+    builder = GroupBuilder(rules, numbers, state.alarms, writer, restored.next_seq, calling)
+    known_works = {work.id: work for work in settings.planned_works}
+    works = WorkDesk(known_works, book, state, builder, kept_work)
     builder.resumed(resumed.changed, resumed.closed)
     for event in resumed.events:
         builder.event(event)
@@ -266,6 +268,7 @@ def _build(
         clock,
         desk.handle,
         explain=_explainer(inbox, book),
+        handle_work=lambda data: answer_of(data, inbox.put, COMMAND_WITHIN_S),
         handle_log=log_desk.handle,
     )
     health.listeners = control.counters
@@ -292,6 +295,7 @@ def _build(
             told=news.committed,
             corrections=log_book.corrections(),
             deriver=Deriver(settings.derived, settings.channels) if settings.derived else None,
+            works=works,
             disk_trouble=lambda: disk_trouble(data_dir),
         )
     )

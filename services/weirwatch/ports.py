@@ -459,6 +459,13 @@ class Core(Protocol):
         """
         ...
 
+    def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """List, start or end planned work; see `pipeline.work_desk`.
+
+        Raises `UnknownWork` or `IllegalCommand`.
+        """
+        ...
+
     def listen(self) -> AbstractContextManager[Iterator[Mapping[str, Any]]]:
         """Yield messages: {"event": …}, {"readings": {channel: [time, value, quality]}}."""
         ...

@@ -7,6 +7,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.planned_work import PlannedWork
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
@@ -303,3 +304,4 @@ class Settings:
     holidays: tuple[Holiday, ...] = ()
     notice_page: str = ""
     derived: tuple[DerivedSettings, ...] = ()
+    planned_works: tuple[PlannedWork, ...] = ()

@@ -24,6 +24,7 @@ def test_they_come_last_and_each_is_whole(write: Write, good: str) -> None:
         "clock-untrusted",
         "disk-full",
         "notice-undeliverable",
+        "planned-work-not-ended",
         "node-offline/sump-node",
         "node-offline/power-node",
     ]

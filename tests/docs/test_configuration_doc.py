@@ -12,6 +12,7 @@ from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
 from weirwatch.config import recipient_models as n
 from weirwatch.config import rule_models as r
+from weirwatch.config import work_models as w
 from weirwatch.config.entries import keys_of
 from weirwatch.config.problems import as_toml
 from weirwatch.config.rule_checks import NOT_YET
@@ -34,6 +35,8 @@ SECTIONS: dict[str, type[Section]] = {
     "[[channel]]": m.ChannelConfig,
     "[[rule]]": r.RuleConfig,
     "while": r.WhileConfig,
+    "[[planned_work]]": w.PlannedWorkConfig,
+    "check": w.CheckConfig,
     "[[recipient]]": n.RecipientConfig,
     "[notice]": c.NoticeConfig,
     "[[roster]]": c.RosterConfig,

@@ -15,10 +15,12 @@ from weirwatch.domain.engine import start
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import SECOND, Instant, Micros, from_rfc3339, to_rfc3339
+from weirwatch.domain.planned_work import NOT_ENDED, PlannedWork
 from weirwatch.domain.reading import Channel, Quality
 from weirwatch.domain.rule import (
     Absolute,
     BuiltIn,
+    ChannelBeyond,
     Discrepancy,
     Priority,
     Rule,
@@ -26,8 +28,10 @@ from weirwatch.domain.rule import (
     Side,
     SwitchIs,
 )
+from weirwatch.domain.state import Decision
 from weirwatch.pipeline.explain import explain
 from weirwatch.pipeline.queries import alarm_of, live_event
+from weirwatch.pipeline.work_desk import WorkDesk, request_from
 from weirwatch.ports import Archive, Command, Group, NodeState, Notice, StoredEvent
 from weirwatch.settings import (
     BrokerSettings,
@@ -90,6 +94,16 @@ WET = Rule(
     bold=True,
 )
 BROKER = Rule("broker-lost", "Broker lost", "system", BuiltIn(), "broker-lost")
+ENDED = Rule(NOT_ENDED, "Planned work not ended", "system", BuiltIn(), NOT_ENDED)
+PAUSE = PlannedWork(
+    "feeding-pause",
+    "Feeding pause",
+    600 * SECOND,
+    120 * SECOND,
+    (NO_FLOW.id,),
+    (ChannelBeyond(FLOW.id, Side.HIGH, 5000.0),),
+    720 * 60 * SECOND,
+)
 OFFLINE = Rule("node-offline/hall-node", "Node offline", "system", BuiltIn(), "node-offline")
 
 RAISED = Alarm(
@@ -117,6 +131,7 @@ def harbour_settings(folder: Path) -> Settings:
         channels=(LEVEL, FLOW, LEAK, SILENT),
         rules=(HIGH, NO_FLOW, WET, BROKER, OFFLINE),
         taps=(),
+        planned_works=(PAUSE,),
         recipients=(RecipientSettings("console", "console"),),
         plant=PlantSettings(
             system="harbour-hall",
@@ -225,6 +240,27 @@ def raised(number: int = 0) -> Event:
     )
 
 
+class _NoRecord:
+    """`pipeline.work_desk.Record` that keeps nothing."""
+
+    def decision(self, decision: Decision) -> None:
+        """Do nothing."""
+
+    def event(self, event: Event) -> None:
+        """Do nothing."""
+
+    def keep(self, key: str, text: str | None) -> None:
+        """Do nothing."""
+
+
+def _desk(settings: Settings) -> WorkDesk:
+    rules = {r.id: r for r in (*settings.rules, ENDED)}
+    channels = {channel.id: channel for channel in settings.channels}
+    book = make_ready(RuleBook(rules, channels, settings.service.time_zone))
+    works = {work.id: work for work in settings.planned_works}
+    return WorkDesk(works, book, start({}, {}, book, NOON, link_up=True), _NoRecord(), {})
+
+
 class FakeCore:
     """A core (port `Core`) without a loop: commands are noted, and refused where told so."""
 
@@ -233,6 +269,7 @@ class FakeCore:
         self.gone = False
         self.failing: Exception | None = None
         self._harbour = harbour
+        self.desk = _desk(harbour.settings)
         self._listeners: list[queue.Queue[Mapping[str, Any] | None]] = []
 
     def command(self, command: Command) -> Mapping[str, Any]:
@@ -262,6 +299,14 @@ class FakeCore:
         book = make_ready(RuleBook(rules, channels, settings.service.time_zone))
         alarms = dict(harbour.archive.alarms())
         return explain(start(alarms, {}, book, NOON, link_up=True), book, rule, NOON)
+
+    def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Keep planned work as the real desk does, on an engine of its own at noon."""
+        self._check()
+        asked = request_from(request)
+        self.desk.take(asked, NOON)
+        self.desk.committed()
+        return asked.answer.result(0)
 
     @contextlib.contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:

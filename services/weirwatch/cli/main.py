@@ -6,17 +6,30 @@ from typing import Annotated
 
 import typer
 
-from weirwatch.cli import alarms, check, demo, log, replay, report, series, serve, status, token
+from weirwatch.cli import (
+    alarms,
+    check,
+    demo,
+    log,
+    replay,
+    report,
+    series,
+    serve,
+    status,
+    token,
+    work,
+)
 from weirwatch.domain.errors import (
     ConfigError,
     UnknownChannel,
     UnknownFailure,
     UnknownRule,
+    UnknownWork,
     WeirwatchError,
 )
 
-_FAMILIES = (demo, serve, check, replay, status, alarms, log, report, series, token)
-_WRONG_USE = (ConfigError, UnknownRule, UnknownChannel, UnknownFailure)
+_FAMILIES = (demo, serve, check, replay, status, alarms, work, log, report, series, token)
+_WRONG_USE = (ConfigError, UnknownRule, UnknownChannel, UnknownFailure, UnknownWork)
 EXIT_NO = 1  # the answer is no, or it could not be done now
 EXIT_WRONG_USE = 2  # wrong use or wrong configuration
 

@@ -17,6 +17,7 @@ from weirwatch.config.problems import Problem
 from weirwatch.config.recipient_checks import check_recipients, doubt_recipients
 from weirwatch.config.rule_checks import Known, check_rules
 from weirwatch.config.suppression import check_suppression
+from weirwatch.config.work_checks import check_planned_work
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.failures import Catalogue
 from weirwatch.settings import Settings
@@ -88,6 +89,8 @@ def _read(
         *check_rules(known),
         *check_suppression(known, builtins_of(read)),
     ]
+    if not problems:  # it names rules as they will run, so these must be whole
+        problems = [*check_planned_work(read, all_rules(read, bold), bold)]
     return read, _sentences(problems, read, path)
 
 

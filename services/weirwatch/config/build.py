@@ -9,6 +9,7 @@ from weirwatch.config.derived_checks import constants_of, plant_constants
 from weirwatch.config.draft import Draft, PlantDraft
 from weirwatch.config.rule_models import SystemRuleConfig
 from weirwatch.config.suppression import with_implied
+from weirwatch.config.work_checks import planned_works
 from weirwatch.domain.rule import Rule
 from weirwatch.settings import OutageSettings, PlantSettings, RecipientSettings, Settings
 
@@ -20,6 +21,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
     folder = draft.folder
     plant = plant_of(draft)
     told = plant_constants(plant)
+    rules = all_rules(draft, bold)
     recipients = tuple(entry.config.to_domain(folder) for entry in draft.recipients)
     return Settings(
         source=source,
@@ -32,13 +34,14 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
             *(entry.config.to_domain() for entry in draft.channels),
             *(draft.channels_by_id[entry.config.id].config.to_domain() for entry in draft.derived),
         ),
-        rules=all_rules(draft, bold),
+        rules=rules,
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
         notice_page=draft.notice.config.page,
         rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
         plant=plant,
+        planned_works=planned_works(draft, rules),
         derived=tuple(
             entry.config.to_domain(constants_of(entry.config, told)) for entry in draft.derived
         ),

@@ -7,6 +7,7 @@ from typing import Any
 
 from weirwatch.config.rule_models import SystemRuleConfig, re_alarm_after
 from weirwatch.domain.instant import SECOND, micros
+from weirwatch.domain.planned_work import NOT_ENDED
 from weirwatch.domain.rule import BuiltIn, Priority, Rule
 
 BROKER_LOST = "broker-lost"
@@ -62,6 +63,17 @@ _OWN = (
         priority=Priority.HIGH,
         response="Somebody was not told: look at the list of alarms, then at the way the notice "
         "should have gone.",
+    ),
+    Rule(
+        id=NOT_ENDED,
+        title="Planned work not ended",
+        kind="system",
+        condition=BuiltIn(),
+        failure=NOT_ENDED,
+        priority=Priority.MEDIUM,
+        response="Its time is over and something is not back to normal: the message says what. "
+        "Ask whoever works there first; then look at the pumps and valves they used, or start it "
+        "again for longer.",
     ),
 )
 

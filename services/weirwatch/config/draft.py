@@ -31,11 +31,22 @@ from weirwatch.config.problems import NO_VALUE, Problem, did_you_mean
 from weirwatch.config.recipient_models import RecipientConfig
 from weirwatch.config.rule_models import KINDS, AnyRuleConfig, RuleConfig
 from weirwatch.config.values import Section
+from weirwatch.config.work_models import PlannedWorkConfig
 
 C = TypeVar("C", bound=Section)
 
 _TABLES = ("service", "broker", "web", "history", "plant", "notice")
-_LISTS = ("system", "channel", "rule", "tap", "recipient", "roster", "holiday", "derived")
+_LISTS = (
+    "system",
+    "channel",
+    "rule",
+    "tap",
+    "recipient",
+    "roster",
+    "holiday",
+    "derived",
+    "planned_work",
+)
 _PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
 
@@ -79,6 +90,7 @@ class Draft:
     rosters: Sequence[Entry[RosterConfig]]
     holidays: Sequence[Entry[HolidayConfig]]
     derived: Sequence[Entry[DerivedConfig]]
+    planned_works: Sequence[Entry[PlannedWorkConfig]]
     plant: PlantDraft | None
     ids: Mapping[str, frozenset[str]]
     places: Sequence[str]
@@ -123,6 +135,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         rosters=reader.several(document, "roster", RosterConfig),
         holidays=reader.several(document, "holiday", HolidayConfig),
         derived=derived,
+        planned_works=reader.several(document, "planned_work", PlannedWorkConfig),
         plant=_plant(document, reader),
         ids={key: frozenset(ids) for key, ids in reader.all_ids().items()},
         places=reader.places,

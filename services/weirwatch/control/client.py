@@ -73,6 +73,17 @@ class ControlClient:
         except RefusedEntry as refusal:
             raise RefusedEntry(str(refusal).split("\n")) from None
 
+    def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """List, start or end planned work; see `pipeline.work_desk`.
+
+        Raises:
+            UnknownWork: no planned work has that id.
+            IllegalCommand: it is not under way, or for too long.
+            TransientError: the core does not run, is busy, or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "work", "work": dict(request)}, self.command_timeout_s)
+
     def explain(self, rule: str) -> Mapping[str, Any]:
         """Return why the rule's alarm is in its state.
 

@@ -17,6 +17,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "log", "log": {"entries": [{…}, …], "check": false}}
     core   → {"ok": {"entries": [{…}, …]}}       see `weirwatch.pipeline.log_desk`
 
+    client → {"do": "work", "work": {"name": "start", "work": "feeding-pause", "who": "keeper"}}
+    core   → {"ok": {…}}                         see `weirwatch.pipeline.work_desk`
+
     client → {"do": "explain", "explain": {"rule": "sump-level-high"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.explain`
 
@@ -27,7 +30,7 @@ time; the next request is read when the last one is answered.
                                                  newest per channel; older ones are skipped
     core   → {"dropped": n}                      n messages did not fit in the buffer: read the file
 
-Error types: `illegal-command`, `unknown-rule`, `refused-entry` (a sentence a line), `wrong-use`,
+Error types: `illegal-command`, `unknown-rule`, `unknown-work`, `refused-entry` (a sentence a line), `wrong-use`,
 `transient` (try again later), `bad-request` (not this protocol) and `failed` (the core's own
 fault; its log says more).
 """
@@ -44,6 +47,7 @@ from weirwatch.domain.errors import (
     RefusedEntry,
     TransientError,
     UnknownRule,
+    UnknownWork,
     WeirwatchError,
 )
 from weirwatch.ports import Command
@@ -69,6 +73,7 @@ _WORDS: Mapping[type, str] = {
     RefusedEntry: "refused-entry",
     ConfigError: "wrong-use",
     UnknownRule: "unknown-rule",
+    UnknownWork: "unknown-work",
     TransientError: "transient",
     NotTheProtocol: "bad-request",
 }
@@ -78,6 +83,7 @@ _ERROR_TYPES: Mapping[str, type[WeirwatchError]] = {
     "refused-entry": RefusedEntry,
     "wrong-use": ConfigError,
     "unknown-rule": UnknownRule,
+    "unknown-work": UnknownWork,
     "transient": TransientError,
 }
 

@@ -45,7 +45,8 @@ class ControlServer:
 
     `handle_command` may block until its command is durable; it raises `IllegalCommand`,
     `UnknownRule` or `TransientError`. `health` returns the health document. `handle_access`
-    takes what was asked about access rights as it came, and `explain` answers for a rule.
+    and `handle_work` take what was asked about access rights and planned work as it came, and
+    `explain` answers for a rule.
     `close` is idempotent and safe before `start`.
     """
 
@@ -57,10 +58,12 @@ class ControlServer:
         clock: Clock,
         handle_access: Callable[[object], Mapping[str, Any]] | None = None,
         explain: Callable[[str], Mapping[str, Any]] | None = None,
+        handle_work: Callable[[object], Mapping[str, Any]] | None = None,
         handle_log: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
         self._explain = explain
+        self._handle_work = handle_work
         self._handle_access = handle_access
         self._handle_log = handle_log
         self._handle_command = handle_command
@@ -279,13 +282,17 @@ class ControlServer:
                 handle_log, wanted = self._handle_log, request.get("log")
                 connection.busy = True
                 self._commands.submit(connection, lambda: handle_log(wanted))
+            case "work" if self._handle_work is not None:
+                handle_work, work = self._handle_work, request.get("work")
+                connection.busy = True
+                self._commands.submit(connection, lambda: handle_work(work))
             case "explain" if self._explain is not None:
                 ask, rule = self._explain, protocol.rule_from_json(request.get("explain"))
                 connection.busy = True
                 self._explanations.submit(connection, lambda: ask(rule))
             case _:
                 raise protocol.NotTheProtocol(
-                    "`do` must be one of: listen, health, command, access, log, explain"
+                    "`do` must be one of: listen, health, command, access, log, work, explain"
                 )
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:

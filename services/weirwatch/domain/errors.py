@@ -37,6 +37,10 @@ class UnknownFailure(WeirwatchError):  # noqa: N818 - says what happened
     """The failure catalogue has no failure of that id."""
 
 
+class UnknownWork(WeirwatchError):  # noqa: N818 - says what happened
+    """No planned work has that id."""
+
+
 class TransientError(WeirwatchError):
     """It may work later: retry with back-off and jitter.
 

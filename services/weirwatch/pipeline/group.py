@@ -98,6 +98,11 @@ class GroupBuilder:
         self._group.quarantined.extend(quarantined)
         self._touched = True
 
+    def keep(self, key: str, text: str | None) -> None:
+        """Keep a text under a key until it is forgotten (None); beside how telling stands."""
+        self._group.calling[key] = text
+        self._touched = True
+
     def pass_calls(self, now: Micros) -> None:
         """Add the notices whose time has come: repeats, the next person, missed check-ins."""
         at = self._calling.next_call()

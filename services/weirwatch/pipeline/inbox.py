@@ -10,6 +10,7 @@ from typing import Any
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.state import EngineState
+from weirwatch.pipeline.work_desk import WorkRequest
 from weirwatch.ports import Command, WireMessage
 
 
@@ -67,6 +68,7 @@ Item = (
     | LinkRequest
     | ServiceEventRequest
     | CalibrationRequest
+    | WorkRequest
 )
 
 

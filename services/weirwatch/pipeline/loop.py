@@ -42,6 +42,7 @@ from weirwatch.pipeline.inbox import (
     ServiceEventRequest,
 )
 from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.pipeline.work_desk import WorkDesk, WorkRequest
 from weirwatch.ports import Clock, Decoder, Group, Journal, NodeState, Transport, WireMessage
 
 log = logging.getLogger(__name__)
@@ -65,6 +66,7 @@ class LoopParts:
         told: is handed each group after its commit; must not block.
         disk_trouble: returns a sentence when the data folder's disk is nearly full, else None.
         deriver: computes derived channels; None: there are none.
+        works: planned work; None: there is none.
         corrections: of calibrated channels, oldest first.
     """
 
@@ -85,6 +87,7 @@ class LoopParts:
     told: Callable[[Group], None]
     disk_trouble: Callable[[], str | None] = lambda: None
     deriver: Deriver | None = None
+    works: WorkDesk | None = None
     corrections: Mapping[str, tuple[Correction, ...]] = field(default_factory=dict)
 
 
@@ -108,6 +111,7 @@ class Loop:
         self._commit_unacked = parts.commit_unacked
         self._told = parts.told
         self._deriver = parts.deriver
+        self._works = parts.works
         self._corrections = dict(parts.corrections)
         self._leads = parts.deriver.leads if parts.deriver is not None else {}
         self._disk_trouble = parts.disk_trouble
@@ -146,6 +150,8 @@ class Loop:
             for item in self._inbox.drain(BATCH):
                 self._take(item, now)
             self._pass_deadlines(self._time.now())
+            if self._works is not None:
+                self._works.pass_time(self._time.now())
             self._builder.pass_calls(self._time.now())
         if self._commit_due():
             self._commit()
@@ -165,11 +171,17 @@ class Loop:
                 self._link(up, now)
             case ServiceEventRequest(kind, message):
                 self._builder.service_event(now, kind, message)
+            case WorkRequest():
+                self._work(item, now)
             case CalibrationRequest(channel, correction):
                 before = self._corrections.get(channel, ())
                 self._corrections[channel] = (*before, correction)
                 sentence = f"{channel}: × {correction.gain:.6g} + {correction.shift:.6g}"
                 self._builder.service_event(now, "calibrated", sentence)
+
+    def _work(self, request: WorkRequest, now: Micros) -> None:
+        if self._works is not None:
+            self._works.take(request, now)
 
     def _answer(self, question: Question, now: Micros) -> None:
         try:
@@ -305,6 +317,8 @@ class Loop:
         self._transport.ack(messages)
         for request in answers:
             request.answer.set_result(self._builder.alarm_json(request.command.rule))
+        if self._works is not None:
+            self._works.committed()
         self._told(group)
 
     def _try_again(self, trouble: TransientError) -> None:
@@ -333,7 +347,8 @@ class Loop:
             ends.append(self._retry_at)
         elif self._oldest is not None:
             ends.append(self._oldest + self._commit_every)
-        for call in (next_call(self._state), self._builder.next_call()):
+        work = None if self._works is None else self._works.next_call()
+        for call in (next_call(self._state), self._builder.next_call(), work):
             if call is not None and self._retry_at is None:
                 ends.append(mono + round((call - self._time.now()) / self._clock.speed))
         return max(0.0, (min(ends) - mono) / SECOND)

@@ -24,6 +24,7 @@ from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
 from weirwatch.web.lockout import RateLimit
 from weirwatch.web.metrics import metrics_route
+from weirwatch.web.planned_work_routes import planned_work_router
 from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
 from weirwatch.web.sign_in import sign_in_routes
@@ -81,6 +82,7 @@ def create_app(
         explanation_router(context),  # before alarms/{id}, whose ids have slashes
         alarm_router(context),
         report_router(context),
+        planned_work_router(context),
     ):
         app.include_router(router, prefix=PREFIX)
     app.router.routes.extend([metrics_route(context), *sta_routes(context)])

@@ -18,6 +18,7 @@ from weirwatch.domain.errors import (
     UnknownChannel,
     UnknownFailure,
     UnknownRule,
+    UnknownWork,
     WeirwatchError,
 )
 
@@ -46,6 +47,7 @@ NOT_FOUND = Kind("not-found", 404, "There is nothing at this address")
 UNKNOWN_RULE = Kind("unknown-rule", 404, "No rule has that id")
 UNKNOWN_CHANNEL = Kind("unknown-channel", 404, "No channel has that id")
 UNKNOWN_FAILURE = Kind("unknown-failure", 404, "No failure has that id")
+UNKNOWN_WORK = Kind("unknown-work", 404, "No planned work has that id")
 METHOD_NOT_ALLOWED = Kind("method-not-allowed", 405, "This address does not take that method")
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
@@ -67,6 +69,7 @@ KINDS = (
     UNKNOWN_RULE,
     UNKNOWN_CHANNEL,
     UNKNOWN_FAILURE,
+    UNKNOWN_WORK,
     METHOD_NOT_ALLOWED,
     ILLEGAL_COMMAND,
     TOO_LARGE,
@@ -84,6 +87,7 @@ _BY_ERROR: Mapping[type[WeirwatchError], Kind] = {
     UnknownRule: UNKNOWN_RULE,
     UnknownChannel: UNKNOWN_CHANNEL,
     UnknownFailure: UNKNOWN_FAILURE,
+    UnknownWork: UNKNOWN_WORK,
     TransientError: NOT_ANSWERING,
     ConfigError: NOT_ANSWERING,  # the file is not there yet, or not ours to read
     WeirwatchError: FAILED,
