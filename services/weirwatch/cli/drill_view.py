@@ -103,6 +103,7 @@ def show_failures(bill: Bill, summaries: Sequence[Summary]) -> None:
     headers += ["Other alarms", "False alarms", "Notices"] if wide else ["+/F/N"]
     table = plain_table(*headers, "First alarm")
     table.columns[0].no_wrap = True
+    table.padding = (0, 1, 0, 0)
     for summary in summaries:
         table.add_row(*_row(summary, wide), style=_STYLE[summary.verdict])
     out.print(table)
