@@ -64,7 +64,7 @@ def test_the_return_is_told_once_to_whoever_was_told(make: Make) -> None:
         (63, "returned", "record"),
     ]
     assert world.notices[-1].text.startswith(
-        "Returned to normal: HIGH: Disk full\nSince 2026-05-01 13:03:00 UTC"
+        "Returned to normal: HIGH: Disk full at 13:03\nSince 2026-05-01 13:03:00 UTC"
     )
 
 

@@ -46,6 +46,7 @@ def raise_alarm(
         announced=announced,
         heard=before.heard or announced,
         hold_until=turn.now + LATE_HOLD if held else None,
+        first_out=_comes_first(turn, entry),
         message=_message(turn, entry, time, lost=lost),
     )
     turn.record(entry, before, after, time, "raised", annunciated=announced)
@@ -131,6 +132,16 @@ def suppression(turn: Turn, entry: Entry, time: Micros) -> tuple[bool, Micros | 
 
 def _causes(turn: Turn, entry: Entry) -> list[Alarm]:
     return [turn.alarm(c) for c in entry.rule.suppressed_by if c in turn.book.entries]
+
+
+def _comes_first(turn: Turn, entry: Entry) -> bool:
+    """Return whether no other alarm of the rule's group stands."""
+    group = entry.rule.first_out
+    return group is not None and not any(
+        turn.alarm(other.rule.id).stands
+        for other in turn.book.entries.values()
+        if other.rule.first_out == group and other is not entry
+    )
 
 
 def _return_signal(entry: Entry, alarm: Alarm) -> Signal:

@@ -22,6 +22,7 @@ from weirwatch.domain.routing import (
     standing_in,
 )
 from weirwatch.domain.rule import Rule
+from weirwatch.pipeline.digest import KEY, Digest
 from weirwatch.ports import Notice
 
 _SILENCING = ("acknowledged", "shelved", "removed-from-service")
@@ -51,6 +52,17 @@ class Wording(Protocol):
         """Return one notice."""
         ...
 
+    def digest(
+        self,
+        ident: str,
+        seq: int,
+        recipient: str,
+        alarms: Sequence[tuple[Rule, Alarm]],
+        now: Micros,
+    ) -> Notice:
+        """Return one notice of many alarms."""
+        ...
+
 
 class Calling:
     """Keeps the calls; an alarm that no roster serves is told to everybody, once.
@@ -67,7 +79,10 @@ class Calling:
         self._rosters = {roster.id: roster for roster in words.rosters}
         self._calls: dict[str, Call] = {}
         self.changed: dict[str, str | None] = {}
+        self._digest = Digest(restored.get(KEY))
         for key, text in restored.items():
+            if key == KEY:
+                continue
             if key in rules:
                 self._calls[key] = _call_from(text)
             else:
@@ -76,17 +91,19 @@ class Calling:
     def next_call(self) -> Micros | None:
         """Return when `due` wants to be called at the latest, or None."""
         times = [due_at(call) for call in self._calls.values()]
+        times.append(self._digest.next_call())
         return min((time for time in times if time is not None), default=None)
 
     def event(self, seq: int, event: Event, alarm: Alarm | None, now: Micros) -> list[Notice]:
         """Return the notices that one event brings."""
         rule = self._rules.get(event.rule)
         if rule is None or alarm is None:
-            if event.rule in self._calls:
-                self._put(event.rule, None)
+            self._forget(event.rule)
             return []
         if event.annunciated:
-            return self._begin(seq, event, rule, alarm, now)
+            digested = self._digest.takes(seq, rule, now)
+            self._keep_digest()
+            return [] if digested else self._begin(seq, event, rule, alarm, now)
         call = self._calls.get(rule.id)
         if call is None:
             return []
@@ -101,7 +118,7 @@ class Calling:
 
     def due(self, alarms: Mapping[str, Alarm], now: Micros) -> list[Notice]:
         """Return the notices whose time has come."""
-        found: list[Notice] = []
+        found = self._digest_due(alarms, now)
         for key, call in list(self._calls.items()):
             at = due_at(call)
             if at is None or at > now:
@@ -114,6 +131,54 @@ class Calling:
             quiet = quiet_until(roster, rule, now, self._words.zone)
             found += self._said(due(call, roster, now, quiet), rule, alarms[key], now)
         return found
+
+    def _digest_due(self, alarms: Mapping[str, Alarm], now: Micros) -> list[Notice]:
+        at = self._digest.next_call()
+        if at is None or at > now:
+            return []
+        people: dict[str, list[str]] = {}
+        told: dict[str, int] = {}
+        later: list[Micros] = []
+        for rule_id, seq in self._digest.ready(now).items():
+            to, quiet = self._first_told(self._rules[rule_id], now)
+            if quiet is not None:
+                later.append(quiet)
+                continue
+            told[rule_id] = seq
+            for recipient in to:
+                people.setdefault(recipient, []).append(rule_id)
+        if told or later:
+            self._digest.sent(told, now, min(later, default=None))
+        self._keep_digest()
+        last = max(told.values(), default=0)
+        return [
+            self._words.digest(
+                notice_id(last, recipient),
+                last,
+                recipient,
+                [(self._rules[rule], alarms[rule]) for rule in rules],
+                now,
+            )
+            for recipient, rules in people.items()
+        ]
+
+    def _first_told(self, rule: Rule, now: Micros) -> tuple[Sequence[str], Micros | None]:
+        """Return who is told of an alarm first, and until when quiet hours forbid it."""
+        roster = roster_for(self._words.rosters, rule, now, self._words.zone)
+        if roster is None:
+            return self._words.recipients, None
+        quiet = quiet_until(roster, rule, now, self._words.zone)
+        first = (roster.call[0], *roster.also)
+        return standing_in(first, self._words.holidays, now, self._words.zone), quiet
+
+    def _keep_digest(self) -> None:
+        self.changed[KEY] = self._digest.as_text()
+
+    def _forget(self, rule: str) -> None:
+        if rule in self._calls:
+            self._put(rule, None)
+        if self._digest.forget(rule):
+            self._keep_digest()
 
     def _begin(self, seq: int, event: Event, rule: Rule, alarm: Alarm, now: Micros) -> list[Notice]:
         roster = roster_for(self._words.rosters, rule, now, self._words.zone)

@@ -1,5 +1,6 @@
 """The text of a notice, line by line: the same on every way out, cut to what a channel takes."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -140,3 +141,24 @@ def _what_to_do(told: Told, recipient: RecipientSettings | None) -> list[str]:
         lines += [f"Call the {call.who}: {call.when}" for call in card.call if call.who != "keeper"]
         lines += [f"Look, do not touch: {check}" for check in card.check_first]
     return lines
+
+
+def digest_text(
+    alarms: Sequence[tuple[Rule, Alarm]],
+    zone: ZoneInfo,
+    page: str,
+    recipient: RecipientSettings | None,
+) -> str:
+    """Return the text of a digest: how many, then each in a line, the most urgent first."""
+    ranked = sorted(alarms, key=lambda pair: (-pair[0].priority.rank, pair[1].raised_at or 0))
+    standing = sum(alarm.stands for _, alarm in alarms)
+    lines = [f"ALARM FLOOD: {len(alarms)} more alarms, {standing} still stand"]
+    lines += [_digest_line(rule, alarm, zone) for rule, alarm in ranked]
+    link = f"All of them: {page}" if page else ""
+    return fitted(lines, link, recipient.longest if recipient is not None else None, None)
+
+
+def _digest_line(rule: Rule, alarm: Alarm, zone: ZoneInfo) -> str:
+    since = f", since {clock_time(alarm.raised_at, zone)}" if alarm.raised_at is not None else ""
+    gone = "" if alarm.stands else " (returned)"
+    return f"{rule.priority.value.upper()}: {rule.title}{since}{gone}"

@@ -10,7 +10,7 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
 from weirwatch.domain.state import Observed
-from weirwatch.pipeline.notice_text import Told, notice_text
+from weirwatch.pipeline.notice_text import Told, digest_text, notice_text
 from weirwatch.pipeline.outage_line import OutageLine
 from weirwatch.pipeline.queries import alarm_json
 from weirwatch.ports import Notice
@@ -57,6 +57,21 @@ class NoticeWriter:
         told = self._told(why, rule, alarm, now, late=late, drill=drill)
         text = notice_text(told, self._people.get(recipient))
         return Notice(ident, seq, recipient, now, text, self._payload(seq, rule, alarm, why))
+
+    def digest(
+        self,
+        ident: str,
+        seq: int,
+        recipient: str,
+        alarms: Sequence[tuple[Rule, Alarm]],
+        now: Micros,
+    ) -> Notice:
+        """Return one notice of many alarms in an alarm flood."""
+        person = self._people.get(recipient)
+        text = digest_text(alarms, self.zone, self._settings.notice_page, person)
+        shown = [rule.id for rule, _ in alarms]
+        payload = {"event": seq, "why": Why.DIGEST.value, "alarms": shown}
+        return Notice(ident, seq, recipient, now, text, payload)
 
     def alarm_json(self, rule: Rule, alarm: Alarm) -> dict[str, Any]:
         """Return the alarm with its card."""
