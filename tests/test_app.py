@@ -1,5 +1,7 @@
 """The core put together: what a start finds, what it leaves behind when it cannot be made."""
 
+import re
+import shutil
 import socket
 import sqlite3
 import threading
@@ -14,7 +16,7 @@ from support.loop_world import SUMP_NODE
 from support.service import Mosquitto, wait_for
 from support.still_clock import NOON, HandClock
 
-from weirwatch.app import Core, build_core
+from weirwatch.app import Core, build_core, disk_trouble
 from weirwatch.clock import SystemClock
 from weirwatch.config import load
 from weirwatch.domain.errors import ConfigError
@@ -226,6 +228,20 @@ def test_a_damaged_file_is_moved_aside_and_told(
     assert kinds[:2] == ["damaged-file-moved-aside", "service-started"]
     assert "is damaged" in capsys.readouterr().err
     assert (hall.data / "damaged-20260501T120000Z" / FILE_NAME).exists()
+
+
+def test_a_disk_is_told_of_when_it_is_nearly_full_or_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert disk_trouble(tmp_path) is None
+    sentence = disk_trouble(tmp_path / "unmounted")
+    assert sentence is not None
+    assert "cannot be asked (No such file or directory)" in sentence
+    free = shutil.disk_usage(tmp_path).free
+    monkeypatch.setattr("weirwatch.app.LEAST_FREE_BYTES", free * 2)
+    sentence = disk_trouble(tmp_path)
+    assert sentence is not None
+    assert re.match(r"only \d+ MB \(\d+ %\) are free where /.*: make room", sentence)
 
 
 # --- over a restart --------------------------------------------------------------------------

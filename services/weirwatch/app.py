@@ -272,7 +272,8 @@ def _build(
         handle_log=log_desk.handle,
     )
     health.listeners = control.counters
-    news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake)
+    systems = {rule: node.split("/")[0] for node, rule in offline_rules.items()}
+    news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake, systems)
     loop = Loop(
         LoopParts(
             book=book,
@@ -329,8 +330,11 @@ def _explainer(inbox: Inbox, book: Book) -> Callable[[str], Mapping[str, Any]]:
 
 
 def disk_trouble(folder: Path) -> str | None:
-    """Return a sentence when the folder's disk is nearly full, else None."""
-    usage = shutil.disk_usage(folder)
+    """Return a sentence when the folder's disk is nearly full or cannot be asked, else None."""
+    try:
+        usage = shutil.disk_usage(folder)
+    except OSError as trouble:
+        return f"the disk of {folder} cannot be asked ({trouble.strerror}): see whether it is there"
     if usage.free >= LEAST_FREE_BYTES and usage.free >= LEAST_FREE_SHARE * usage.total:
         return None
     return (

@@ -422,20 +422,39 @@ def test_the_connection_to_the_broker_goes_and_comes(world: World) -> None:
 
 
 def test_conditions_and_events_of_others(world: World) -> None:
-    world.inbox.put(ConditionRequest("disk-full", "the disk of the data folder is full"))
+    world.inbox.put(ConditionRequest("notice-undeliverable", "mara cannot be reached"))
     world.inbox.put(ConditionRequest("no-such-rule", "nobody asks"))
     world.inbox.put(ServiceEventRequest("web-interrupted", "the web process ended"))
     world.turn()
     found = [(s.event.kind, s.event.rule, s.event.message) for s in world.events()]
     assert found == [
-        ("raised", "disk-full", "the disk of the data folder is full"),
+        ("raised", "notice-undeliverable", "mara cannot be reached"),
         ("web-interrupted", "", "the web process ended"),
     ]
     # New words for what stands already are kept, and nobody is told twice.
-    world.inbox.put(ConditionRequest("disk-full", "still full"))
-    world.inbox.put(ConditionRequest("disk-full", None))
+    world.inbox.put(ConditionRequest("notice-undeliverable", "mara and odd cannot be reached"))
     world.turn()
+    assert world.state.conditions["notice-undeliverable"] == "mara and odd cannot be reached"
+    world.inbox.put(ConditionRequest("notice-undeliverable", None))
+    world.turn()
+    assert world.kinds("notice-undeliverable") == [("raised", True), ("returned", False)]
+
+
+def test_a_disk_that_fills_up_is_told_before_it_is_full(world: World) -> None:
+    world.turn()
+    world.disk = "40 MB are free on the disk of the data folder"
+    world.turn(59)
+    assert (world.disk_looks, world.kinds("disk-full")) == (1, [])
+    world.turn(1)
+    assert world.kinds("disk-full") == [("raised", True)]
+    assert world.events()[-1].event.message == world.disk
+    world.disk = "39 MB are free on the disk of the data folder"
+    world.turn(60)
+    assert len(world.kinds("disk-full")) == 1
+    world.disk = None
+    world.turn(60)
     assert world.kinds("disk-full") == [("raised", True), ("returned", False)]
+    assert world.disk_looks == 4
 
 
 def test_a_clock_set_back_is_told_and_time_goes_on(world: World) -> None:

@@ -183,6 +183,7 @@ class World:
 
     Attributes:
         story: commits, acks and what was told, as they happened.
+        disk: what there is to say of the disk; `disk_looks`: how often that was asked.
     """
 
     def __init__(
@@ -212,6 +213,8 @@ class World:
         self.inbox = Inbox()
         self.counters = Counters()
         self.told: list[Group] = []
+        self.disk: str | None = None
+        self.disk_looks = 0
         writer = NoticeWriter(self.settings, load_catalogue())
         nodes = {"harbour-hall/sump-node": "node-offline/sump-node"}
         self.loop = Loop(
@@ -231,6 +234,7 @@ class World:
                 commit_every=self.settings.service.commit_every,
                 commit_unacked=commit_unacked,
                 told=self._tell,
+                disk_trouble=self._look_at_disk,
                 deriver=Deriver(self.settings.derived, self.settings.channels),
             )
         )
@@ -240,6 +244,10 @@ class World:
     def _tell(self, group: Group) -> None:
         self.told.append(group)
         self.story.append("told")
+
+    def _look_at_disk(self) -> str | None:
+        self.disk_looks += 1
+        return self.disk
 
     def close(self) -> None:
         self.archive.close()
