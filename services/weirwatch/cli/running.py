@@ -1,6 +1,7 @@
 """Run a core until a signal, a limit or its death: shared by `serve` and `demo`."""
 
 import logging
+import os
 import signal
 import sys
 import threading
@@ -9,6 +10,7 @@ from pathlib import Path
 from types import FrameType
 
 from weirwatch.app import Core
+from weirwatch.control.sd_notify import ServiceManager
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.pipeline.inbox import ServiceEventRequest
 
@@ -67,8 +69,12 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, stop)
+    manager = ServiceManager(os.environ)
+    manager.ready()
     while not (stopping.wait(0.5) or core.failed.is_set() or finished()):
         _keep_broker(core)
+        manager.beat(core.clock.real_mono(), alive=core.health.turning())
+    manager.stopping()
     if core.failed.is_set():
         print(  # noqa: T201 - the operator must see this
             f"weirwatch stopped because its loop died: {core.failure}. Nothing unsaved was "

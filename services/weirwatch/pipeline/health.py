@@ -78,6 +78,10 @@ class Health:
             "web": self._web() if self._web is not None else None,
         }
 
+    def turning(self) -> bool:
+        """Return whether the loop has turned of late."""
+        return self._clock.real_mono() - self._counters.turned_at <= HUNG_AFTER
+
     def _problems(self) -> list[str]:
         found = []
         if self._state.link_up_at is None:
@@ -87,7 +91,7 @@ class Health:
             )
         if self._counters.last_commit_error:
             found.append(f"commits fail: {self._counters.last_commit_error}")
-        if self._clock.real_mono() - self._counters.turned_at > HUNG_AFTER:
+        if not self.turning():
             found.append("the loop has not turned for 10 s")
         found += [
             f"{rule}: {message}"
