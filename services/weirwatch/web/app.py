@@ -17,6 +17,7 @@ from weirwatch.web import openapi, problems
 from weirwatch.web.access import Access
 from weirwatch.web.access_routes import access_router
 from weirwatch.web.alarm_routes import alarm_router
+from weirwatch.web.compact import Compact
 from weirwatch.web.context import Context
 from weirwatch.web.event_routes import HEARTBEAT_S, event_router
 from weirwatch.web.explanation_routes import explanation_router
@@ -92,6 +93,7 @@ def create_app(
     _describe_once(app)
     app.router.routes.append(Route("/api/{rest:path}", _Rest(app.openapi)))
     problems.install(app)
+    app.add_middleware(Compact)
     app.add_middleware(Guard, clock=clock, access=access, limit=limit)
     return app
 

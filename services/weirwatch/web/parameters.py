@@ -10,6 +10,7 @@ from pydantic.json_schema import SkipJsonSchema
 
 from weirwatch.domain.alarm import AlarmState
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339
+from weirwatch.web.tables import Format
 
 EARLIEST: Micros = from_rfc3339("0001-01-01T00:00:00Z")
 LATEST: Micros = from_rfc3339("9999-12-31T23:59:59Z")
@@ -83,7 +84,15 @@ class Range(_Query):
         return max(EARLIEST, end - DAY) if self.from_ is None else self.from_, end
 
 
-class SeriesQuery(Range):
+class TableQuery(Range):
+    """Which part of a history, and how it is written."""
+
+    format: Annotated[
+        Format | Left, Field(description="Else as the header Accept says, else JSON.")
+    ] = None
+
+
+class SeriesQuery(TableQuery):
     """How much of a series."""
 
     points: Annotated[
@@ -91,7 +100,7 @@ class SeriesQuery(Range):
     ] = 300
 
 
-class ReadingsQuery(Range):
+class ReadingsQuery(TableQuery):
     """Which readings."""
 
     cursor: Cursor | Left = None

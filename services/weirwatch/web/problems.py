@@ -49,6 +49,7 @@ UNKNOWN_CHANNEL = Kind("unknown-channel", 404, "No channel has that id")
 UNKNOWN_FAILURE = Kind("unknown-failure", 404, "No failure has that id")
 UNKNOWN_WORK = Kind("unknown-work", 404, "No planned work has that id")
 METHOD_NOT_ALLOWED = Kind("method-not-allowed", 405, "This address does not take that method")
+NOT_ACCEPTABLE = Kind("not-acceptable", 406, "That format cannot be made here")
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
 NOT_JSON = Kind("not-json", 415, "The body must be JSON")
@@ -71,6 +72,7 @@ KINDS = (
     UNKNOWN_FAILURE,
     UNKNOWN_WORK,
     METHOD_NOT_ALLOWED,
+    NOT_ACCEPTABLE,
     ILLEGAL_COMMAND,
     TOO_LARGE,
     NOT_JSON,

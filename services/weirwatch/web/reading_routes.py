@@ -2,11 +2,13 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
 
 from weirwatch.pipeline import queries
 from weirwatch.web import problems, schemas
 from weirwatch.web.context import Context, JsonAnswer, problem_responses
+from weirwatch.web.formats import TABLE, table_answer
 from weirwatch.web.parameters import (
     ChannelId,
     FailureId,
@@ -16,7 +18,7 @@ from weirwatch.web.parameters import (
 )
 
 _ASKED = problem_responses(problems.INVALID_REQUEST)
-_CHANNEL = _ASKED | problem_responses(problems.UNKNOWN_CHANNEL)
+_CHANNEL = _ASKED | TABLE | problem_responses(problems.UNKNOWN_CHANNEL, problems.NOT_ACCEPTABLE)
 
 
 def state_router(context: Context) -> APIRouter:
@@ -73,30 +75,28 @@ def channel_router(context: Context) -> APIRouter:
         return JsonAnswer(queries.channels_json(context.archive, context.settings, now))
 
     @router.get("/channels/{id:path}/series", response_model=schemas.Series, responses=_CHANNEL)
-    def series(id: ChannelId, query: Annotated[SeriesQuery, Query()]) -> JsonAnswer:
+    def series(request: Request, id: ChannelId, query: Annotated[SeriesQuery, Query()]) -> Response:
         """Show min, mean, max and count in buckets of equal width; gaps stay gaps."""
         start, end = query.span(context.clock.now().utc)
-        return JsonAnswer(
-            queries.series_json(context.archive, context.settings, id, start, end, query.points)
-        )
+        found = queries.series_json(context.archive, context.settings, id, start, end, query.points)
+        columns = ("start", "end", "min", "mean", "max", "count")
+        return table_answer(request, query.format, found, columns)
 
     @router.get("/channels/{id:path}/readings", response_model=schemas.Readings, responses=_CHANNEL)
     def readings(
-        id: ChannelId,
-        query: Annotated[ReadingsQuery, Query()],
-    ) -> JsonAnswer:
+        request: Request, id: ChannelId, query: Annotated[ReadingsQuery, Query()]
+    ) -> Response:
         """List readings as they were stored, in the order of their own times."""
         start, end = query.span(context.clock.now().utc)
-        return JsonAnswer(
-            queries.readings_json(
-                context.archive,
-                context.settings,
-                id,
-                start,
-                end,
-                cursor=query.cursor,
-                limit=query.limit,
-            )
+        found = queries.readings_json(
+            context.archive,
+            context.settings,
+            id,
+            start,
+            end,
+            cursor=query.cursor,
+            limit=query.limit,
         )
+        return table_answer(request, query.format, found, ("time", "value", "quality", "reason"))
 
     return router
