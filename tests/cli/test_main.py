@@ -10,7 +10,21 @@ from support.cli_types import Call, Place, Run
 
 from weirwatch.store.schema import FILE_NAME
 
-COMMANDS = ["demo", "serve", "check", "replay", "status", "series", "alarms", "report", "work"]
+COMMANDS = [
+    "demo",
+    "serve",
+    "check",
+    "drill",
+    "replay",
+    "status",
+    "series",
+    "farwatch",
+    "alarms",
+    "work",
+    "log",
+    "report",
+    "token",
+]
 
 
 def test_help_names_every_command(call: Call) -> None:

@@ -10,7 +10,10 @@ from weirwatch.cli import (
     alarms,
     check,
     demo,
+    drill,
+    farwatch,
     log,
+    notice,
     replay,
     report,
     series,
@@ -28,7 +31,7 @@ from weirwatch.domain.errors import (
     WeirwatchError,
 )
 
-_FAMILIES = (demo, serve, check, replay, status, alarms, work, log, report, series, token)
+_FAMILIES = (demo, serve, check, drill, replay, status, alarms, work, log, report, series, token)
 _WRONG_USE = (ConfigError, UnknownRule, UnknownChannel, UnknownFailure, UnknownWork)
 EXIT_NO = 1  # the answer is no, or it could not be done now
 EXIT_WRONG_USE = 2  # wrong use or wrong configuration
@@ -46,7 +49,7 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_options)
-    for family in _FAMILIES:
+    for family in (*_FAMILIES, notice, farwatch):
         family.register(app)
     return app
 

@@ -1,0 +1,190 @@
+"""`weirwatch drill` on the demo's plant, and that it says so when a rule is broken."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.cli_types import Call
+from typer.testing import Result
+
+from weirsim.scenarios import SCENARIOS
+from weirwatch.cli.demo_plant import demo_config
+from weirwatch.cli.drill_run import Job, run_all
+from weirwatch.cli.drill_view import short
+from weirwatch.config import load
+from weirwatch.pipeline.drill_result import RunResult
+
+DEMO = demo_config()
+Edit = Callable[[str], str]
+
+
+def edited(folder: Path, edit: Edit) -> Path:
+    """Return the demo's configuration with one edit, which must change something."""
+    text = DEMO.read_text()
+    changed = edit(text)
+    assert changed != text
+    file = folder / "edited.toml"
+    file.write_text(changed)
+    return file
+
+
+def of_rule(rule: str, old: str, new: str) -> Edit:
+    """Replace something within one rule."""
+
+    def edit(text: str) -> str:
+        start = text.index(f'id = "{rule}"')
+        end = text.index("[[rule]]", start)
+        return text[:start] + text[start:end].replace(old, new) + text[end:]
+
+    return edit
+
+
+def without(rule: str) -> Edit:
+    """Delete one rule."""
+
+    def edit(text: str) -> str:
+        start = text.rindex("[[rule]]", 0, text.index(f'id = "{rule}"'))
+        return text[:start] + text[text.index("[[rule]]", start + 1) :]
+
+    return edit
+
+
+def drill(call: Call, config: Path, *words: str) -> Result:
+    return call("drill", *words, "--jobs", "1", "--config", config)
+
+
+def test_a_failure_that_is_told_in_time_is_exit_code_0(call: Call) -> None:
+    result = drill(call, DEMO, "overflow-blocked")
+    assert result.exit_code == 0, result.output
+    assert "overflow-blocked" in result.output
+    assert "told after 45 s by “North display above its weir”" in " ".join(result.output.split())
+    assert all(len(line) <= 80 for line in result.output.splitlines())
+
+
+def test_a_limit_raised_beyond_the_rim_is_missed_and_says_so(call: Call, tmp_path: Path) -> None:
+    config = edited(tmp_path, of_rule("overflow-blocked-north", "high = 1182", "high = 1220"))
+    result = drill(call, config, "overflow-blocked")
+    assert result.exit_code == 1
+    said = " ".join(result.output.split())
+    assert "MISSED" in said
+    assert "There is a rule for it (overflow-blocked-north," in said
+
+
+def test_a_delay_that_is_too_long_is_late_and_says_so(call: Call, tmp_path: Path) -> None:
+    config = edited(tmp_path, of_rule("floor-leak", "on_delay_s = 5", "on_delay_s = 120"))
+    result = drill(call, config, "floor-leak")
+    assert result.exit_code == 1
+    said = " ".join(result.output.split())
+    assert "“Water on the floor” sounds 1 min 5 s after harm has begun" in said
+
+
+def test_a_deleted_rule_is_missed_and_its_usual_form_is_suggested(
+    call: Call, tmp_path: Path
+) -> None:
+    result = drill(call, edited(tmp_path, without("floor-leak")), "floor-leak", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert failure["verdict"] == "missed"
+    assert 'No rule has failure = "floor-leak"' in failure["sentence"]
+    assert "closed while it is dry" in failure["sentence"]
+
+
+def test_json_has_every_column(call: Call, parsed: Callable[[Result], Any]) -> None:
+    document = parsed(drill(call, DEMO, "floor-leak", "--runs", "2", "--json"))
+    assert document["passed"] is True
+    (failure,) = document["failures"]
+    nominal, random = failure["runs"]
+    assert nominal["detected_s"] == 15.0
+    assert nominal["harm_s"] == 65.0
+    assert nominal["margin_s"] == 50.0
+    assert nominal["first_alarm"] == "floor-leak"
+    assert nominal["harm_source"] == "common practice, no source"
+    assert (nominal["false_alarms"], nominal["quarantined"]) == ([], 0)
+    assert nominal["notices"] >= 1
+    assert random["played"] != nominal["played"]
+    assert failure["time_to_detect_s"]["longest"] >= failure["time_to_detect_s"]["median"]
+
+
+def test_the_report_is_one_file_with_plots_and_nothing_fetched(call: Call, tmp_path: Path) -> None:
+    report = tmp_path / "drill.html"
+    result = drill(call, DEMO, "overflow-blocked", "sump-high", "--report", str(report))
+    assert result.exit_code == 0, result.output
+    page = report.read_text()
+    assert page.count("<svg") >= 2
+    for word in ("limit 1182", ">told<", ">harm<", ">failure<", "common practice, no source"):
+        assert word in page
+    for foreign in ("http://", "https://", "<script", "src="):
+        assert foreign not in page
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["overflow-blockt"], "failure 'overflow-blockt' is not in the catalogue"),
+        (["ph-high"], "ph-high: cannot be played: no chemistry in the simulated water"),
+        (["disk-full"], "disk-full: cannot be played"),
+        (["normal", "floor-leak"], "drill normal: give it alone"),
+        (["normal", "--report", "x.html"], "there is nothing to plot"),
+    ],
+)
+def test_wrong_use_is_told_before_anything_is_played(
+    call: Call, words: list[str], said: str
+) -> None:
+    result = drill(call, DEMO, *words)
+    assert result.exit_code != 0
+    assert said in str(result.exception)
+
+
+def test_a_configuration_without_a_plant_is_told_what_is_missing(
+    call: Call, tmp_path: Path
+) -> None:
+    config = edited(
+        tmp_path, lambda text: text[: text.index("[plant]")] + text[text.index("# --- the ch") :]
+    )
+    result = drill(call, config, "floor-leak")
+    assert "a drill needs a [plant] section" in str(result.exception)
+
+
+@pytest.mark.slow
+def test_a_feeding_pause_that_sounds_makes_ordinary_life_fail(call: Call, tmp_path: Path) -> None:
+    config = edited(
+        tmp_path, of_rule("return-pump-stopped", "on_delay_s = 660", "on_delay_s = 310")
+    )
+    result = drill(call, config, "normal", "--days", "0.4", "--json")
+    assert result.exit_code == 1, result.output
+    (run,) = json.loads(result.stdout)["normal"]
+    assert {alarm["rule"] for alarm in run["false_alarms"]} == {"return-pump-stopped"}
+    assert run["quarantined"] == 0
+
+
+@pytest.mark.slow
+def test_ordinary_life_on_the_demos_own_rules_is_quiet(call: Call) -> None:
+    result = drill(call, DEMO, "normal", "--days", "0.4")
+    assert result.exit_code == 0, result.output
+    assert "no alarm" in result.output
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("failure", SCENARIOS)
+def test_the_demos_rules_tell_every_failure_that_physics_can_show(failure: str) -> None:
+    ((_, result),) = run_all(load(DEMO), [Job(failure, 0, 1)], 1)
+    assert isinstance(result, RunResult)
+    assert result.verdict == "detected", result
+    assert result.false_alarms == ()
+    assert result.quarantined == 0
+
+
+def test_plays_on_two_cores_give_what_they_give_on_one() -> None:
+    settings = load(DEMO)
+    jobs = [Job("floor-leak", run, 3) for run in range(2)]
+    assert dict(run_all(settings, jobs, 2)) == dict(run_all(settings, jobs, 1))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(None, "–"), (45.0, "45 s"), (75.0, "1.2 min"), (9_720.0, "2.7 h"), (190_080.0, "2.2 d")],
+)
+def test_a_table_has_room_for_one_unit(seconds: float | None, said: str) -> None:
+    assert short(seconds) == said
