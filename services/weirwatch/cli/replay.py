@@ -7,8 +7,9 @@ from typing import Annotated, Any
 
 import typer
 
+from weirwatch.cli.options import DataOption
 from weirwatch.domain.alarm import Event
-from weirwatch.domain.instant import from_rfc3339, to_rfc3339
+from weirwatch.domain.instant import to_rfc3339
 
 
 def register(app: typer.Typer) -> None:
@@ -17,7 +18,9 @@ def register(app: typer.Typer) -> None:
 
 
 def replay_command(
-    readings: Annotated[Path, typer.Option(help="CSV: time,channel,value[,quality]")],
+    readings: Annotated[
+        Path | None, typer.Option(help="CSV: time,channel,value[,quality]", show_default=False)
+    ] = None,
     config: Annotated[
         Path, typer.Option(envvar="WEIRWATCH_CONFIG", help="configuration file")
     ] = Path("weirwatch.toml"),
@@ -25,35 +28,60 @@ def replay_command(
         Path | None, typer.Option(help="CSV: time,command,rule[,minutes,comment]")
     ] = None,
     until: Annotated[str | None, typer.Option(help="end of the run, RFC 3339")] = None,
+    from_store: Annotated[
+        bool, typer.Option("--from-store", help="what the service has recorded, instead of a file")
+    ] = False,
+    start: Annotated[
+        str | None,
+        typer.Option("--from", metavar="TIME", help="RFC 3339, or a span before --to  [7d]"),
+    ] = None,
+    end: Annotated[
+        str | None, typer.Option("--to", metavar="TIME", help="RFC 3339, or a span ago  [now]")
+    ] = None,
+    data: DataOption = None,
+    changes: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="RULE.KEY=VALUE", help="change a rule for this run"),
+    ] = None,
+    sweep: Annotated[
+        str | None,
+        typer.Option(metavar="RULE", help="try deadbands and on-delays of one rule"),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="one JSON object a line")] = False,
 ) -> None:
     """Run recorded readings through the real alarm engine and print every transition.
 
-    Needs no broker and leaves no file behind. Exit code 1 when a command was illegal.
+    Readings come from a CSV file or, with --from-store, from the history of the service. With
+    --sweep it prints how often one rule would have sounded with other deadbands and on-delays, and
+    how much later. Needs no broker and leaves no file behind. Exit code 1 when a command was
+    illegal.
     """
-    from weirwatch.config import load
-    from weirwatch.domain.book import make_ready
+    from weirwatch.cli.backtest import Source, print_sweep, run
+    from weirwatch.config import Overrides, load
+    from weirwatch.config.document import parse_rule_value
     from weirwatch.domain.errors import ConfigError
-    from weirwatch.domain.rule import RuleBook
-    from weirwatch.pipeline.recording import read_commands, read_readings
-    from weirwatch.pipeline.replay import Refusal, replay
 
-    settings = load(config)
-    channels = {channel.id: channel for channel in settings.channels}
-    rules = {rule.id: rule for rule in settings.rules}
-    book = make_ready(RuleBook(rules, channels, settings.service.time_zone))
-    try:
-        end = None if until is None else from_rfc3339(until)
-    except ValueError as trouble:
-        raise ConfigError(f"--until {until!r}: {trouble}") from trouble
-    given = [] if commands is None else read_commands(commands)
+    if (readings is None) is not from_store:
+        raise ConfigError("give either --readings FILE.csv or --from-store")
+    if from_store and (commands is not None or until is not None):
+        raise ConfigError(
+            "--commands and --until go with --readings; --from-store has --from, --to"
+        )
+    if not from_store and (start is not None or end is not None):
+        raise ConfigError("--from and --to go with --from-store; --readings has --until")
+    values = tuple(parse_rule_value(text) for text in changes or [])
+    settings = load(config, Overrides(data_dir=data, rule_values=values))
+    source = Source(settings, readings, commands, until, start, end)
+    if sweep is not None:
+        print_sweep(source, sweep, as_json=as_json)
+        return
     refused = False
-    for found in replay(book, read_readings(readings, channels), given, end):
-        if isinstance(found, Refusal):
+    for found in run(source):
+        if isinstance(found, Event):
+            print(_as_json(found) if as_json else _as_text(found))  # noqa: T201
+        else:
             refused = True
             print(f"{to_rfc3339(found.time)} {found.sentence}", file=sys.stderr)  # noqa: T201
-        else:
-            print(_as_json(found) if as_json else _as_text(found))  # noqa: T201
     if refused:
         raise typer.Exit(1)
 

@@ -20,15 +20,21 @@ class Overrides:
         web_listen: `web.listen`.
         broker_url: `broker.url`.
         broker_listen: `broker.listen`.
+        rule_values: (rule id, key, value): keys of `[[rule]]` tables.
     """
 
     data_dir: Path | None = None
     web_listen: str | None = None
     broker_url: str | None = None
     broker_listen: str | None = None
+    rule_values: tuple[tuple[str, str, Any], ...] = ()
 
     def on(self, document: dict[str, Any]) -> dict[str, Any]:
-        """Return the document with these values in place."""
+        """Return the document with these values in place.
+
+        Raises:
+            ConfigError: a value is for a rule that the document does not have.
+        """
         given = {
             ("service", "data_dir"): self.data_dir and str(self.data_dir.absolute()),
             ("web", "listen"): self.web_listen,
@@ -40,7 +46,36 @@ class Overrides:
             table = changed.get(section, {})
             if value is not None and isinstance(table, dict):
                 changed[section] = table | {key: value}
+        for rule, key, value in self.rule_values:
+            changed["rule"] = _with_value(changed.get("rule"), rule, key, value)
         return changed
+
+
+def parse_rule_value(text: str) -> tuple[str, str, Any]:
+    """Return rule, key and value of `RULE.KEY=VALUE`; the value as TOML, else as plain text.
+
+    Raises:
+        ConfigError: it is not of that form.
+    """
+    place, equals, written = text.partition("=")
+    rule, _, key = place.strip().rpartition(".")
+    if not (rule and key and equals and written.strip()):
+        raise ConfigError(f"--set {text}: write RULE.KEY=VALUE, as sump-high.deadband=12")
+    try:
+        value = tomllib.loads(f"value = {written}")["value"]
+    except ValueError:
+        value = written.strip()
+    return rule, key, value
+
+
+def _with_value(rules: Any, rule: str, key: str, value: Any) -> Any:
+    tables = rules if isinstance(rules, list) else []
+    if not any(isinstance(table, dict) and table.get("id") == rule for table in tables):
+        raise ConfigError(f"--set {rule}.{key}: no [[rule]] of the file has the id {rule!r}")
+    return [
+        table | {key: value} if isinstance(table, dict) and table.get("id") == rule else table
+        for table in tables
+    ]
 
 
 def read_document(path: Path) -> dict[str, Any]:

@@ -4,7 +4,7 @@ Time runs over the union of readings, deadlines and commands. At one instant: de
 then readings in file order, then commands.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from weirwatch.domain.alarm import Event
@@ -51,7 +51,30 @@ def replay(
     if not steps:
         return
     end = until if until is not None else steps[-1][0]
-    state = start({}, {}, book, steps[0][0], link_up=True)
+    yield from _run(book, steps, steps[0][0], end)
+
+
+def replay_in_order(
+    book: Book, readings: Iterable[Reading], begin: Micros, end: Micros
+) -> Iterator[Event]:
+    """Yield every transition of readings that come in time order, none kept in memory.
+
+    Args:
+        book: rules and channels.
+        readings: of `[begin, end)`, in time order over all channels.
+        begin: virtual time starts here.
+        end: deadlines up to and including it are done.
+    """
+    steps = ((reading.time, 0, reading) for reading in readings)
+    for found in _run(book, steps, begin, end):
+        if isinstance(found, Event):  # without commands nothing is refused
+            yield found
+
+
+def _run(
+    book: Book, steps: Iterable[tuple[Micros, int, Reading | Command]], begin: Micros, end: Micros
+) -> Iterator[Event | Refusal]:
+    state = start({}, {}, book, begin, link_up=True)
 
     def settle(decision: Decision) -> tuple[Event, ...]:
         adopt(state, decision, book)

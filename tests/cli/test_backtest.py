@@ -1,0 +1,80 @@
+"""`weirwatch replay --from-store`, `--set` and `--sweep`: over what the service recorded."""
+
+import json
+from typing import Any
+
+import pytest
+from support.cli_types import Call, Place
+
+from weirwatch.domain.errors import ConfigError, UnknownRule
+
+# The file has 300, 301, … 359 mm, a minute apart from noon on; sump-high is at 345.
+HOUR = ("--from-store", "--from", "2026-05-01T12:00:00Z", "--to", "2026-05-01T13:00:00Z")
+
+
+@pytest.fixture
+def recorded(recorded: Place) -> Place:
+    """The file with a level that comes once a minute, as it was recorded."""
+    text = recorded.config.read_text()
+    recorded.config.write_text(text.replace("expected_every_s = 5", "expected_every_s = 60"))
+    return recorded
+
+
+def events(output: str) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in output.splitlines()]
+
+
+def test_the_history_runs_through_the_engine(recorded: Place, call: Call) -> None:
+    result = call("replay", *HOUR, "--config", recorded.config, "--data", recorded.data, "--json")
+    assert result.exit_code == 0, result.exception
+    (raised,) = events(result.output)
+    assert raised | {"rule": "sump-high", "time": "2026-05-01T12:45:00Z", "value": 345.0} == raised
+
+
+def test_a_rule_can_be_changed_for_the_run(recorded: Place, call: Call) -> None:
+    before = recorded.config.read_text()
+    args = ("replay", *HOUR, "--config", recorded.config, "--json")
+    changed = call(*args, "--set", "sump-high.high=350", "--set", "sump-high.on_delay_s = 120")
+    (raised,) = events(changed.output)
+    assert raised["time"] == "2026-05-01T12:52:00Z"
+    assert recorded.config.read_text() == before
+
+
+def test_a_sweep_proposes_and_says_what_it_costs(recorded: Place, call: Call) -> None:
+    result = call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config)
+    assert result.exit_code == 0, result.exception
+    assert "1 episodes" in result.output
+    assert "as it is" in result.output
+    data = json.loads(
+        call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config, "--json").output
+    )
+    assert data["current"]["deadband"] == 8
+    late = {t["on_delay_s"]: t["late_mean_s"] for t in data["tried"] if t["deadband"] == 8}
+    assert (late[0], late[60], late[600]) == (0, 60, 600)
+
+
+@pytest.mark.parametrize(
+    ("options", "told"),
+    [
+        ((), "give either --readings FILE.csv or --from-store"),
+        (("--from-store", "--readings", "x.csv"), "give either"),
+        (("--readings", "x.csv", "--from", "2d"), "--from and --to go with --from-store"),
+        (("--from-store", "--until", "2026-05-01T12:00:00Z"), "go with --readings"),
+        (("--from-store", "--set", "sump-high"), "write RULE.KEY=VALUE"),
+        (("--from-store", "--set", "sump-hihg.high=3"), "no [[rule]] of the file has the id"),
+        (("--from-store", "--set", "sump-high.hihg=3"), 'Did you mean "high"?'),
+        (("--from-store", "--set", "sump-high.high=tall"), "is not a number"),
+        (("--from-store", "--from", "later"), "is not a time"),
+    ],
+)
+def test_wrong_use_is_told(
+    recorded: Place, call: Call, options: tuple[str, ...], told: str
+) -> None:
+    result = call("replay", *options, "--config", recorded.config)
+    assert isinstance(result.exception, ConfigError), result.exception
+    assert told in str(result.exception)
+
+
+def test_a_rule_that_is_not_there_cannot_be_swept(recorded: Place, call: Call) -> None:
+    result = call("replay", *HOUR, "--sweep", "sump-hihg", "--config", recorded.config)
+    assert isinstance(result.exception, UnknownRule)
