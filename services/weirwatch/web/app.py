@@ -7,18 +7,19 @@ from importlib.metadata import version
 from typing import Any
 
 from fastapi import FastAPI
+from starlette.requests import Request
 from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from weirwatch.domain.failures import Catalogue
 from weirwatch.ports import Archive, Clock, Core
 from weirwatch.settings import Settings
-from weirwatch.web import openapi, problems
+from weirwatch.web import asyncapi, openapi, problems
 from weirwatch.web.access import Access
 from weirwatch.web.access_routes import access_router
 from weirwatch.web.alarm_routes import alarm_router
 from weirwatch.web.compact import Compact
-from weirwatch.web.context import Context
+from weirwatch.web.context import Context, JsonAnswer
 from weirwatch.web.event_routes import HEARTBEAT_S, event_router
 from weirwatch.web.explanation_routes import explanation_router
 from weirwatch.web.guard import Guard
@@ -87,6 +88,7 @@ def create_app(
     ):
         app.include_router(router, prefix=PREFIX)
     app.router.routes.extend([metrics_route(context), *sta_routes(context)])
+    app.router.routes.append(_wire_document(settings.broker.root))
     if access is not None:
         app.include_router(access_router(access, clock), prefix=PREFIX)
         app.router.routes.extend(sign_in_routes(access))
@@ -96,6 +98,16 @@ def create_app(
     app.add_middleware(Compact)
     app.add_middleware(Guard, clock=clock, access=access, limit=limit)
     return app
+
+
+def _wire_document(root: str) -> Route:
+    """Return the route that describes the wire, as openapi.json does this interface."""
+
+    async def wire(request: Request) -> JsonAnswer:
+        del request
+        return JsonAnswer(asyncapi.document(root))
+
+    return Route(f"{PREFIX}/asyncapi.json", wire, methods=["GET"], name="wire")
 
 
 class _Rest:
