@@ -30,6 +30,7 @@ from weirwatch.domain.rule import (
 )
 from weirwatch.domain.state import Decision
 from weirwatch.pipeline.explain import explain
+from weirwatch.pipeline.log_desk import LogDesk
 from weirwatch.pipeline.queries import alarm_of, live_event
 from weirwatch.pipeline.work_desk import WorkDesk, request_from
 from weirwatch.ports import Archive, Command, Group, NodeState, Notice, StoredEvent
@@ -45,6 +46,7 @@ from weirwatch.settings import (
     VesselSettings,
     WebSettings,
 )
+from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
@@ -283,6 +285,15 @@ class FakeCore:
             raise IllegalCommand(f"{command.rule}: there is nothing to acknowledge")
         self.commands.append(command)
         return alarm_of(harbour.archive, harbour.settings, harbour.catalogue, command.rule)
+
+    def log(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Write into the log as the core does."""
+        self._check()
+        book = LogBook(self._harbour.path)
+        try:
+            return LogDesk(book, self._harbour.settings, self._harbour.clock).handle(request)
+        finally:
+            book.close()
 
     def health(self) -> Mapping[str, Any]:
         """Return a small document."""

@@ -59,6 +59,7 @@ def made_world(folder: Path, limit: RateLimit | None = None) -> Iterator[World]:
         harbour.clock,
         heartbeat_s=0.2,
         access=access,
+        log_keeper=core,
         limit=limit or RateLimit(per_second=1e6, burst=1e9),
     )
     try:

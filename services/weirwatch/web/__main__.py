@@ -40,7 +40,14 @@ def build_web(
     catalogue = load_catalogue()
     access = Access(SqliteBook(data_dir / FILE_NAME), core.access, clock)
     app = create_app(
-        settings, archive, core, catalogue, clock, on_core_lost=on_core_lost, access=access
+        settings,
+        archive,
+        core,
+        catalogue,
+        clock,
+        on_core_lost=on_core_lost,
+        access=access,
+        log_keeper=core,
     )
     if find_spec("weirwatch.web.page") is not None:
         from weirwatch.web import page

@@ -12,7 +12,7 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from weirwatch.domain.failures import Catalogue
-from weirwatch.ports import Archive, Clock, Core
+from weirwatch.ports import Archive, Clock, Core, LogKeeper
 from weirwatch.settings import Settings
 from weirwatch.web import asyncapi, openapi, problems
 from weirwatch.web.access import Access
@@ -25,6 +25,7 @@ from weirwatch.web.explanation_routes import explanation_router
 from weirwatch.web.guard import Guard
 from weirwatch.web.live import Live
 from weirwatch.web.lockout import RateLimit
+from weirwatch.web.log_routes import log_router
 from weirwatch.web.metrics import metrics_route
 from weirwatch.web.planned_work_routes import planned_work_router
 from weirwatch.web.reading_routes import channel_router, state_router
@@ -46,12 +47,14 @@ def create_app(
     heartbeat_s: float = HEARTBEAT_S,
     access: Access | None = None,
     limit: RateLimit | None = None,
+    log_keeper: LogKeeper | None = None,
 ) -> FastAPI:
     """Return the application; `app.state.live` is its connection to the core.
 
     Nothing runs before the server starts it. `on_core_lost` is called once, on another thread,
     when the core has gone; without it the connection is tried again for ever. Without `access`
-    nobody can have a token, and this machine alone is served.
+    nobody can have a token, and this machine alone is served. Without `log_keeper` nothing can be
+    written into the log.
     """
     live = Live(core, clock, on_core_lost)
 
@@ -84,6 +87,7 @@ def create_app(
         explanation_router(context),  # before alarms/{id}, whose ids have slashes
         alarm_router(context),
         report_router(context),
+        log_router(context, log_keeper),
         planned_work_router(context),
     ):
         app.include_router(router, prefix=PREFIX)

@@ -14,6 +14,7 @@ from starlette.responses import Response
 from weirwatch.domain.errors import (
     ConfigError,
     IllegalCommand,
+    RefusedEntry,
     TransientError,
     UnknownChannel,
     UnknownFailure,
@@ -51,6 +52,7 @@ UNKNOWN_WORK = Kind("unknown-work", 404, "No planned work has that id")
 METHOD_NOT_ALLOWED = Kind("method-not-allowed", 405, "This address does not take that method")
 NOT_ACCEPTABLE = Kind("not-acceptable", 406, "That format cannot be made here")
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
+REFUSED_ENTRY = Kind("refused-entry", 409, "The log does not take that entry")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
 NOT_JSON = Kind("not-json", 415, "The body must be JSON")
 LOCKED_OUT = Kind("locked-out", 429, "Too many wrong tokens")
@@ -74,6 +76,7 @@ KINDS = (
     METHOD_NOT_ALLOWED,
     NOT_ACCEPTABLE,
     ILLEGAL_COMMAND,
+    REFUSED_ENTRY,
     TOO_LARGE,
     NOT_JSON,
     LOCKED_OUT,
@@ -90,6 +93,7 @@ _BY_ERROR: Mapping[type[WeirwatchError], Kind] = {
     UnknownChannel: UNKNOWN_CHANNEL,
     UnknownFailure: UNKNOWN_FAILURE,
     UnknownWork: UNKNOWN_WORK,
+    RefusedEntry: REFUSED_ENTRY,
     TransientError: NOT_ANSWERING,
     ConfigError: NOT_ANSWERING,  # the file is not there yet, or not ours to read
     WeirwatchError: FAILED,

@@ -1,0 +1,150 @@
+"""The budget out of an invented log of 120 days in which the reactor takes over."""
+
+import random
+from collections.abc import Sequence
+
+import pytest
+
+from weirwatch.domain.keeper_log import LogEntry
+from weirwatch.pipeline.water_budget import DAY, Budget, Flag, budget
+from weirwatch.water.dosing import calcium_with_alkalinity_mg_L
+from weirwatch.water.reactor import alkalinity_dkh_day, effluent_needed_ml_min
+
+VOLUME = 2860.0
+START = 20_000.0
+UPTAKE = 1.4  # dKH a day; the animals take calcium along with it
+EFFLUENT = 28.0
+
+
+def entry(day: float, kind: str, number: int = 0, **fields: object) -> LogEntry:
+    time = round((START + day) * DAY)
+    return LogEntry(time, time, kind, "hall", number=number, **fields)  # type: ignore[arg-type]
+
+
+def invented(
+    noise: float = 0.1, hidden: tuple[float, float] | None = None, logged: float = 0.0
+) -> list[LogEntry]:
+    """120 days, hour by hour: two-part falls from all to none, the reactor rises in nine steps.
+
+    `hidden`: (day, dKH) of a dose nobody wrote down; `logged`: dKH too much on day 80, written.
+    """
+    draw = random.Random(7)
+    entries: list[LogEntry] = []
+    alkalinity, calcium, flow = 8.0, 425.0, 0.0
+    for hour in range(120 * 24):
+        day = hour / 24.0
+        if day >= 30 and day % 10 == 0 and day <= 110:
+            wanted = UPTAKE * min(1.0, (day - 20) / 90)
+            flow = effluent_needed_ml_min(wanted, EFFLUENT, 8.0, VOLUME)
+            entries.append(
+                entry(day, "reactor", value=flow, unit="mL/min", detail={"effluent_dkh": EFFLUENT})
+            )
+        reactor = alkalinity_dkh_day(flow, EFFLUENT, alkalinity, VOLUME) if flow else 0.0
+        alkalinity += (reactor - UPTAKE) / 24.0
+        calcium += calcium_with_alkalinity_mg_L(1.0) * (reactor - UPTAKE) / 24.0
+        if hour % 24 == 7:  # what the reactor leaves is dosed each morning
+            dose = max(0.0, UPTAKE - reactor) + (logged if int(day) == 80 else 0.0)
+            rises = {"alkalinity": dose, "calcium": calcium_with_alkalinity_mg_L(dose)}
+            alkalinity += dose
+            calcium += rises["calcium"]
+            entries.append(entry(day, "dose", subject="alkalinity", detail={"rises": rises}))
+        if hidden is not None and hour == round(hidden[0] * 24):
+            alkalinity += hidden[1]
+        if hour % 48 == 20:
+            entries.append(
+                entry(
+                    day,
+                    "test",
+                    number=hour,
+                    subject="alkalinity",
+                    value=alkalinity + draw.gauss(0, noise),
+                )
+            )
+            entries.append(
+                entry(
+                    day + 0.01,
+                    "test",
+                    subject="calcium",
+                    value=calcium + draw.gauss(0, 50 * noise),
+                )
+            )
+    return entries
+
+
+def found(entries: Sequence[LogEntry], quantity: str = "alkalinity") -> Budget:
+    made = budget(entries, quantity, VOLUME, START, START + 120)
+    assert made.consumption is not None
+    return made
+
+
+def test_the_true_consumption_is_found_within_five_per_cent() -> None:
+    made = found(invented())
+    assert made.consumption is not None
+    assert made.consumption.per_day == pytest.approx(UPTAKE, rel=0.05)
+    assert abs(made.consumption.per_day - UPTAKE) < 4 * made.consumption.standard_error + 0.02
+    assert made.flags == ()
+    assert made.reactor + made.dosed == pytest.approx(UPTAKE, rel=0.05)
+    reactor, dosed = made.share(made.reactor), made.share(made.dosed)
+    assert reactor is not None
+    assert dosed is not None
+    assert 0.3 < reactor < 0.6
+    assert reactor + dosed == pytest.approx(1.0, abs=0.05)
+
+
+def test_calcium_goes_with_it() -> None:
+    made = found(invented(), "calcium")
+    assert made.consumption is not None
+    wanted = calcium_with_alkalinity_mg_L(UPTAKE)
+    assert made.consumption.per_day == pytest.approx(wanted, rel=0.05)
+
+
+@pytest.mark.parametrize("day", [20.5, 61.2, 101.4])
+def test_the_day_of_an_overdose_nobody_wrote_down_is_flagged(day: float) -> None:
+    made = found(invented(hidden=(day, 2.5)))
+    assert made.consumption is not None
+    assert made.consumption.per_day == pytest.approx(UPTAKE, rel=0.05)
+    (flag,) = made.flags
+    assert flag.what == "unexplained-rise"
+    assert flag.from_day <= START + day <= flag.to_day
+    assert flag.to_day - flag.from_day <= 2.1, "no wider than the tests stand apart"
+    assert flag.amount == pytest.approx(2.5, abs=0.6)
+
+
+def test_the_day_of_an_overdose_in_the_log_is_flagged() -> None:
+    made = found(invented(logged=2.0))
+    assert made.consumption is not None
+    assert made.consumption.per_day == pytest.approx(UPTAKE, rel=0.05)
+    flags = [flag for flag in made.flags if flag.what == "too-much-in-a-day"]
+    assert Flag(START + 80, START + 81, "too-much-in-a-day", pytest.approx(2.0, abs=0.5)) in flags  # type: ignore[arg-type]
+
+
+def test_one_bad_test_is_doubtful_and_no_overdose() -> None:
+    entries = invented()
+    at = next(i for i, e in enumerate(entries) if e.kind == "test" and e.time > (START + 60) * DAY)
+    bad = entries[at]
+    wrong = LogEntry(
+        bad.time, bad.time, "test", "hall", subject="alkalinity", value=14.0, number=77
+    )
+    made = found([*entries[:at], wrong, *entries[at + 1 :]])
+    assert made.doubtful == (77,)
+    assert made.flags == ()
+
+
+def test_a_water_change_counts_by_what_it_brings() -> None:
+    tests = [
+        entry(float(d), "test", subject="alkalinity", value=8.0 - 0.1 * d + (0.5 if d > 5 else 0))
+        for d in range(0, 12, 2)
+    ]
+    change = entry(5.0, "water-change", detail={"part": 0.25, "fresh": {"alkalinity": 9.5}})
+    made = found([*tests, change])
+    assert made.consumption is not None
+    assert made.consumption.per_day == pytest.approx(0.1, abs=0.02)
+    assert made.changed > 0
+
+
+def test_two_tests_are_too_few() -> None:
+    tests = [entry(float(d), "test", subject="alkalinity", value=8.0) for d in (0, 5)]
+    made = budget(tests, "alkalinity", VOLUME, START, START + 120)
+    assert made.consumption is None
+    assert made.tests == 2
+    assert made.share(1.0) is None
