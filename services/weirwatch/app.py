@@ -174,7 +174,7 @@ def _build(
 ) -> Core:
     data_dir = settings.service.data_dir
     stamp = to_rfc3339(clock.now().utc // SECOND * SECOND).replace("-", "").replace(":", "")
-    journal, damage = open_journal(data_dir, stamp)
+    journal, damage = open_journal(data_dir, stamp, clock=clock, raw_days=settings.history.raw_days)
     undo.append(journal.close)
     if damage is not None:
         print(damage, file=sys.stderr)  # noqa: T201 - the operator must see this

@@ -3,6 +3,7 @@
 Every implementation of a port runs the same contract test.
 """
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
@@ -278,6 +279,13 @@ class Journal(Protocol):
         """Make a group durable; return how many of its readings were already there."""
         ...
 
+    def maintain(self, now: Micros, budget_s: float) -> bool:
+        """Look after the file for about so many real seconds; return whether there is more to do.
+
+        Raises no error of ours: what fails has changed nothing and is tried again later.
+        """
+        ...
+
     def mark_alive(self, time: Micros) -> None:
         """Note that the service is alive at this time (cheap; on an otherwise idle service)."""
         ...
@@ -315,16 +323,22 @@ class OutboxStore(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
-    """One bucket of a series: `[start, end)`. Empty buckets are not returned (gaps stay gaps)."""
+class Bucket(NamedTuple):
+    """One bucket of a series: `[start, end)`. Empty buckets are not returned (gaps stay gaps).
+
+    Attributes:
+        mean: plain mean of the readings, each weighing the same.
+        first, last: values of the first and the last reading.
+    """
 
     start: Micros
     end: Micros
     minimum: float
     mean: float
     maximum: float
-    count: int
+    count: int  # type: ignore[assignment] # hides tuple.count, which nobody wants here
+    first: float = math.nan
+    last: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

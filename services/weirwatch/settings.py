@@ -274,9 +274,14 @@ class PlantSettings:
 
 @dataclass(frozen=True, slots=True)
 class HistorySettings:
-    """Which history is used; the embedded one keeps readings in the SQLite file."""
+    """Which history is used; the embedded one keeps readings in the SQLite file.
+
+    Attributes:
+        raw_days: readings are kept so many days, the summary of each hour for ever.
+    """
 
     kind: Literal["sqlite"] = "sqlite"
+    raw_days: int = 400
 
 
 @dataclass(frozen=True, slots=True)

@@ -163,8 +163,8 @@ def test_buckets(stores: Stores) -> None:
     stores.journal.commit(Group(readings=rows + readings(warmth, [25.0] * 9)))
     found = stores.archive.series(LEVEL.id, T0, T0 + 40 * SECOND, 4)
     assert list(found) == [
-        Bucket(T0, T0 + 10 * SECOND, 1.0, 1.5, 2.0, 2),
-        Bucket(T0 + 10 * SECOND, T0 + 20 * SECOND, 6.0, 7.0, 8.0, 2),
+        Bucket(T0, T0 + 10 * SECOND, 1.0, 1.5, 2.0, 2, 1.0, 2.0),
+        Bucket(T0 + 10 * SECOND, T0 + 20 * SECOND, 6.0, 7.0, 8.0, 2, 6.0, 8.0),
     ]  # and a gap stays a gap
 
 

@@ -28,7 +28,9 @@ PAGE = 4096
 def fill(path: Path, *, clean: bool = False) -> None:
     journal = SqliteJournal(path)
     numbers = dict(journal.adopt(CHANNELS, ()))
-    journal.commit(Group(readings=readings(numbers[LEVEL.id], [1.0] * 5000)))
+    for place in range(250):
+        some = readings(numbers[LEVEL.id], [1.0] * 20, start=T0 + place * 100 * SECOND)
+        journal.commit(Group(readings=some))
     journal.commit(whole_group(numbers, 1))
     if clean:
         journal.mark_stopped(T0)

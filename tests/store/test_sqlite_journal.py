@@ -99,7 +99,7 @@ def test_another_writer_that_does_not_end(
 @pytest.mark.parametrize(
     ("group", "words"),
     [
-        (Group(readings=[(T0, 1, math.nan, 0, "")]), "NOT NULL"),
+        (Group(readings=[(T0, 1, math.nan, 0, "")]), "not a number"),
         (Group(readings=[(10**30, 1, 1.0, 0, "")]), "cannot be stored"),
         (Group(events=[(1, Event(T0, "raised")), (1, Event(T0, "returned"))]), "UNIQUE"),
         (Group(notices=[replace(notice(1), payload={"at": object()})]), "cannot be stored"),

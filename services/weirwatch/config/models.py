@@ -123,10 +123,11 @@ class HistoryConfig(Section):
     """`[history]`."""
 
     kind: Literal["sqlite"] = Field("sqlite", examples=["sqlite"])
+    raw_days: Annotated[int, Field(ge=2, le=36_500)] = Field(400, examples=[400])
 
     def to_domain(self) -> HistorySettings:
         """Return the settings."""
-        return HistorySettings(kind=self.kind)
+        return HistorySettings(kind=self.kind, raw_days=self.raw_days)
 
 
 class SystemConfig(Section):

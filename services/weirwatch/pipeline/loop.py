@@ -50,6 +50,8 @@ log = logging.getLogger(__name__)
 BATCH = 200  # items between two looks at deadlines and commits: bounds an alarm's wait
 ALIVE_EVERY: Micros = 30 * SECOND
 DISK_EVERY: Micros = 60 * SECOND
+TEND_EVERY: Micros = SECOND  # real; looking after the file never takes much of any second
+TEND_S = 0.02
 RETRY_FIRST: Micros = SECOND // 2
 RETRY_LONGEST: Micros = 30 * SECOND
 
@@ -122,6 +124,7 @@ class Loop:
         self._retry_at: Micros | None = None
         self._retry_span = RETRY_FIRST
         self._alive_at = self._clock.real_mono()
+        self._tended_at = self._alive_at
         self._trusted: bool | None = None  # not yet asked in this run
         self._stopping = False
 
@@ -131,6 +134,7 @@ class Loop:
         """Turn until `stop`; then commit what is there and return."""
         while not self._stopping:
             self.turn_once()
+            self._tend()
             self._inbox.wait(self._patience())
         self._last_commit()
 
@@ -156,6 +160,13 @@ class Loop:
         if self._commit_due():
             self._commit()
         self._counters.turned_at = self._clock.real_mono()
+
+    def _tend(self) -> None:
+        """Let the journal look after its file for a moment, once a second."""
+        mono = self._clock.real_mono()
+        if self._retry_at is None and mono - self._tended_at >= TEND_EVERY:
+            self._tended_at = mono
+            self._journal.maintain(self._time.now(), TEND_S)
 
     # --- stimuli ----------------------------------------------------------------------------
 

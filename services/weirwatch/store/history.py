@@ -1,129 +1,221 @@
-"""Where readings lie, and how they are read: the only place that names the table `reading`.
+"""Where a reading lies: in the block of its hour if there is one, else among the recent commits.
 
-Callers know channels by number and ask for ranges `[start, end)` in microseconds; where a
-reading lies, and how it is packed there, may change behind these functions.
+Callers know channels by number and ask for ranges `[start, end)` in microseconds, within one
+transaction: every reading is in one place in any one state of the file.
 """
 
+import heapq
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Mapping
+from itertools import chain
+from typing import NamedTuple
+
+import numpy as np
 
 from weirwatch.domain.instant import Micros
-from weirwatch.ports import Bucket
+from weirwatch.store import blocks, hot
+from weirwatch.store.block import (
+    HOUR,
+    QUALITY_BITS,
+    QUALITY_MASK,
+    Readings,
+    cut,
+    hour_of,
+    only,
+)
+from weirwatch.store.blocks import DamageNotes
 
-# time, channel number, value, quality, reason: as in `ports.Group.readings`
-ReadingRow = tuple[Micros, int, float, int, str]
-
-# First wins: a reading already there stays. (Not `OR IGNORE`, which would also swallow a NaN.)
-_ADD = """
-    INSERT INTO reading (ts, channel_id, value, quality, reason_id)
-    VALUES (?1, ?2, ?3, ?4,
-            CASE WHEN ?5 = '' THEN NULL ELSE (SELECT id FROM reason WHERE text = ?5) END)
-    ON CONFLICT (ts, channel_id) DO NOTHING
-"""
-_ADD_REASON = "INSERT INTO reason (text) VALUES (?) ON CONFLICT (text) DO NOTHING"
-_STORED = """
-    SELECT ts, channel_id, value, quality, coalesce(text, '')
-    FROM reading LEFT JOIN reason ON reason.id = reason_id WHERE ts = ? AND channel_id = ?
-"""
-_RAW = """
-    SELECT ts, value, quality, coalesce(text, '')
-    FROM reading LEFT JOIN reason ON reason.id = reason_id
-    WHERE ts >= ? AND ts < ? AND channel_id = ? ORDER BY ts LIMIT ?
-"""
-_BUCKETS = """
-    SELECT (ts - :start) / :width AS place, min(value), avg(value), max(value), count(*)
-    FROM reading
-    WHERE ts >= :start AND ts < :end AND channel_id = :channel AND quality < 2
-    GROUP BY place ORDER BY place
-"""
 _NEWEST = """
-    INSERT INTO newest (channel_id, ts, value, quality, reason_id, first_ts)
-    VALUES (?1, ?2, ?3, ?4, (SELECT id FROM reason WHERE text = ?5), ?6)
+    INSERT INTO newest (channel_id, ts, value, code, first_ts) VALUES (?, ?, ?, ?, ?)
     ON CONFLICT (channel_id) DO UPDATE SET
-      ts = excluded.ts, value = excluded.value, quality = excluded.quality,
-      reason_id = excluded.reason_id
-    WHERE excluded.ts > newest.ts
+      ts = CASE WHEN excluded.ts > ts THEN excluded.ts ELSE ts END,
+      value = CASE WHEN excluded.ts > ts THEN excluded.value ELSE value END,
+      code = CASE WHEN excluded.ts > ts THEN excluded.code ELSE code END,
+      first_ts = min(first_ts, excluded.first_ts)
 """
-_FIRST = "UPDATE newest SET first_ts = ?1 WHERE channel_id = ?2 AND first_ts > ?1"
 _NEWEST_GOOD = """
-    INSERT INTO newest_good (channel_id, ts, value) VALUES (?1, ?2, ?3)
+    INSERT INTO newest_good (channel_id, ts, value) VALUES (?, ?, ?)
     ON CONFLICT (channel_id) DO UPDATE SET ts = excluded.ts, value = excluded.value
     WHERE excluded.ts > newest_good.ts
 """
 
 
-def add(connection: sqlite3.Connection, rows: Sequence[ReadingRow]) -> int:
-    """Add readings within the caller's transaction; return how many were already there.
+class Latest(NamedTuple):
+    """What is known of a channel's newest reading.
 
-    Of several at the same time and channel the first wins, in the file and within `rows`.
+    Attributes:
+        good: time and value of the newest good reading, or None.
+        first: time of the channel's first reading.
     """
-    reasons = {row[4] for row in rows if row[4]}
-    if reasons:
-        connection.executemany(_ADD_REASON, [(reason,) for reason in sorted(reasons)])
-    added = connection.executemany(_ADD, rows).rowcount
-    if added < len(rows):  # a redelivery: what counts as newest is what the file holds
-        rows = [connection.execute(_STORED, row[:2]).fetchone() for row in rows]
-    _note_newest(connection, rows)
-    return len(rows) - added
 
-
-def _note_newest(connection: sqlite3.Connection, rows: Iterable[ReadingRow]) -> None:
-    newest: dict[int, ReadingRow] = {}
-    good: dict[int, ReadingRow] = {}
-    first: dict[int, Micros] = {}
-    for row in rows:
-        ts, number, _, quality, _ = row
-        known = newest.get(number)
-        if known is None:
-            newest[number] = row
-            first[number] = ts
-        elif ts > known[0]:
-            newest[number] = row
-        elif ts < first[number]:
-            first[number] = ts
-        if quality == 0 and (number not in good or ts > good[number][0]):
-            good[number] = row
-    connection.executemany(
-        _NEWEST,
-        [
-            (number, ts, value, quality, reason, first[number])
-            for number, (ts, _, value, quality, reason) in newest.items()
-        ],
-    )
-    connection.executemany(_FIRST, [(ts, number) for number, ts in first.items()])
-    connection.executemany(_NEWEST_GOOD, [(number, row[0], row[2]) for number, row in good.items()])
+    ts: Micros
+    value: float
+    code: int
+    good: tuple[Micros, float] | None
+    first: Micros
 
 
 def raw(
-    connection: sqlite3.Connection, channel: int, start: Micros, end: Micros, limit: int
+    connection: sqlite3.Connection,
+    channel: int,
+    start: Micros,
+    end: Micros,
+    limit: int,
+    damage: DamageNotes,
 ) -> list[tuple[Micros, float, int, str]]:
     """Return at most `limit` readings in time order: time, value, quality, reason."""
-    return connection.execute(_RAW, (start, end, channel, limit)).fetchall()
-
-
-def buckets(
-    connection: sqlite3.Connection, channel: int, start: Micros, end: Micros, points: int
-) -> list[Bucket]:
-    """Return at most `points` buckets over the range; empty ones are left out.
-
-    All are of one width but the last, which ends with the range. The mean is the plain mean of
-    the readings, each weighing the same however long it stood. Bad readings do not count.
-    """
-    if end <= start:
+    if limit <= 0 or end <= start:
         return []
-    width = -((start - end) // points)  # rounded up
-    found = connection.execute(
-        _BUCKETS, {"start": start, "end": end, "width": width, "channel": channel}
-    )
+    parts: list[Readings] = []
+    room = limit
+    for _, readings in by_hour(connection, channel, start, end, damage):
+        parts.append(only(readings, slice(room)))
+        room -= len(parts[-1].ts)
+        if room == 0:
+            break
     return [
-        Bucket(start + place * width, min(start + (place + 1) * width, end), low, mean, high, count)
-        for place, low, mean, high, count in found
+        row
+        for part in parts
+        for row in _told(part, reasons(connection) if part.code.any() else {0: ""})
     ]
 
 
-def span(connection: sqlite3.Connection, channel: int) -> tuple[Micros, Micros] | None:
+def by_hour(
+    connection: sqlite3.Connection, channel: int, start: Micros, end: Micros, damage: DamageNotes
+) -> Iterator[tuple[int, Readings]]:
+    """Yield each hour's readings of the range, none of them empty, hours and times in order."""
+    recent = recent_hours(connection, channel, start, end, damage)
+    sealed = blocks.sound(connection, channel, hour_of(start), hour_of(end - 1) + 1, damage)
+    try:
+        # No hour of a channel is in both places.
+        for hour, readings in heapq.merge(recent, sealed, key=lambda item: item[0]):
+            part = cut(readings, start, end)
+            if len(part.ts):
+                yield hour, part
+    finally:
+        sealed.close()
+
+
+def recent_hours(
+    connection: sqlite3.Connection, channel: int, start: Micros, end: Micros, damage: DamageNotes
+) -> list[tuple[int, Readings]]:
+    """Return each hour's readings of the range that are not sealed yet."""
+    rows = hot.unpack(hot.between(connection, start, end), damage)
+    found = hot.of_channel(rows, channel, start, end)
+    if len(found.ts) == 0:
+        return []
+    hours = found.ts // HOUR
+    edges = np.flatnonzero(np.diff(hours)) + 1
+    starts = [0, *edges.tolist()]
+    ends = [*edges.tolist(), len(hours)]
+    return [
+        (int(hours[low]), only(found, slice(low, high)))
+        for low, high in zip(starts, ends, strict=True)
+    ]
+
+
+def span(
+    connection: sqlite3.Connection, channel: int, damage: DamageNotes
+) -> tuple[Micros, Micros] | None:
     """Return the times of the channel's first and last reading, or None."""
-    found: tuple[Micros, Micros] | None = connection.execute(
-        "SELECT first_ts, ts FROM newest WHERE channel_id = ?", (channel,)
-    ).fetchone()
-    return found
+    found = latest(connection, damage).get(channel)
+    return None if found is None else (found.first, found.ts)
+
+
+def latest(connection: sqlite3.Connection, damage: DamageNotes) -> Mapping[int, Latest]:
+    """Return what is newest of each channel; costs as much as there are channels.
+
+    The tables know it as of some commit not long ago; what came since lies in the commits.
+    """
+    good = {row[0]: row[1:] for row in connection.execute("SELECT * FROM newest_good")}
+    known = {
+        row[0]: Latest(row[1], row[2], row[3], good.get(row[0]), row[4])
+        for row in connection.execute("SELECT channel_id, ts, value, code, first_ts FROM newest")
+    }
+    (upto,) = connection.execute("SELECT newest_upto FROM meta").fetchone()
+    for channel, item in latest_of(hot.unpack(hot.after(connection, upto), damage)).items():
+        known[channel] = _later(known.get(channel), item)
+    return known
+
+
+def latest_of(rows: hot.Rows) -> dict[int, Latest]:
+    """Return what is newest of each channel in these rows."""
+    goods = {
+        channel: (item.ts, item.value)
+        for channel, item, _ in _newest_rows(hot.chosen(rows, rows.code & QUALITY_MASK == 0))
+    }
+    return {
+        channel: Latest(item.ts, item.value, item.code, goods.get(channel), first)
+        for channel, item, first in _newest_rows(rows)
+    }
+
+
+def note_latest(connection: sqlite3.Connection, items: Mapping[int, Latest]) -> None:
+    """Bring the tables of the newest readings up to these."""
+    connection.executemany(
+        _NEWEST,
+        [(channel, item.ts, item.value, item.code, item.first) for channel, item in items.items()],
+    )
+    connection.executemany(
+        _NEWEST_GOOD,
+        [(channel, *item.good) for channel, item in items.items() if item.good is not None],
+    )
+
+
+def catch_up_latest(connection: sqlite3.Connection, damage: DamageNotes) -> None:
+    """Bring the tables of the newest readings up to the last commit."""
+    last = hot.last(connection)
+    (upto,) = connection.execute("SELECT newest_upto FROM meta").fetchone()
+    if last is None or last[0] <= upto:
+        return
+    note_latest(connection, latest_of(hot.unpack(hot.after(connection, upto), damage)))
+    connection.execute("UPDATE meta SET newest_upto = ?", (last[0],))
+
+
+def reasons(connection: sqlite3.Connection) -> Mapping[int, str]:
+    """Return the texts of the reasons by number; 0 is none."""
+    return dict(chain([(0, "")], connection.execute("SELECT id, text FROM reason")))
+
+
+class _Item(NamedTuple):
+    ts: Micros
+    value: float
+    code: int
+
+
+def _newest_rows(rows: hot.Rows) -> Iterator[tuple[int, _Item, Micros]]:
+    """Yield each channel, its newest row, and its first time."""
+    if len(rows.ts) == 0:
+        return
+    order = np.lexsort((rows.ts, rows.channel))
+    ts, channel, value, code = hot.chosen(rows, order)
+    ends = np.append(np.flatnonzero(np.diff(channel)), len(ts) - 1)
+    starts = np.append(0, ends[:-1] + 1)
+    for low, high in zip(starts.tolist(), ends.tolist(), strict=True):
+        item = _Item(int(ts[high]), float(value[high]), int(code[high]))
+        yield int(channel[high]), item, int(ts[low])
+
+
+def _later(known: Latest | None, item: Latest) -> Latest:
+    if known is None:
+        return item
+    newer = item if item.ts > known.ts else known
+    goods = [good for good in (known.good, item.good) if good is not None]
+    return Latest(
+        newer.ts,
+        newer.value,
+        newer.code,
+        max(goods, key=lambda good: good[0]) if goods else None,
+        min(known.first, item.first),
+    )
+
+
+def _told(part: Readings, texts: Mapping[int, str]) -> Iterator[tuple[Micros, float, int, str]]:
+    codes = part.code.tolist()
+    return zip(
+        part.ts.tolist(),
+        part.value.tolist(),
+        [code & QUALITY_MASK for code in codes],
+        [texts[code >> QUALITY_BITS] for code in codes],
+        strict=True,
+    )

@@ -59,22 +59,64 @@ MIGRATIONS: tuple[Migration, ...] = (
             ) STRICT
             """,
             """
-            CREATE TABLE reading (
-              ts INTEGER NOT NULL,          -- microseconds since 1970, UTC
+            CREATE TABLE reading (          -- one row is one commit's readings, of the last hours
+              id INTEGER PRIMARY KEY,       -- commit order; never used again
+              at INTEGER NOT NULL,          -- time of the commit
+              t_first INTEGER NOT NULL,     -- microseconds since 1970, UTC
+              t_last INTEGER NOT NULL,
+              records BLOB NOT NULL         -- see hot.py
+            ) STRICT
+            """,
+            """
+            CREATE TABLE block (            -- one channel's readings of one hour
               channel_id INTEGER NOT NULL,
-              value REAL NOT NULL,
-              quality INTEGER NOT NULL,     -- 0 good, 1 uncertain, 2 bad
-              reason_id INTEGER,            -- NULL when good
-              PRIMARY KEY (ts, channel_id)
+              t0 INTEGER NOT NULL,          -- hours since 1970, UTC
+              n INTEGER NOT NULL,           -- readings that are not bad; the summary is of these
+              t_first INTEGER,              -- microseconds after the hour's start
+              t_last INTEGER,
+              vmin REAL,
+              vmax REAL,
+              vsum REAL,
+              vfirst REAL,
+              vlast REAL,
+              codec INTEGER NOT NULL,       -- see packing.py
+              crc INTEGER NOT NULL,         -- of this row and its data; of the row alone without
+              data_id INTEGER,              -- NULL when the readings were let go
+              PRIMARY KEY (channel_id, t0)
             ) STRICT, WITHOUT ROWID
+            """,
+            """
+            CREATE TABLE block_data (
+              id INTEGER PRIMARY KEY,
+              ts BLOB NOT NULL,
+              value BLOB NOT NULL,
+              quality BLOB                  -- NULL when every reading is plain good
+            ) STRICT
+            """,
+            """
+            CREATE TABLE damaged_block (    -- set aside when a late reading came for it
+              id INTEGER PRIMARY KEY,
+              channel_id INTEGER NOT NULL,
+              t0 INTEGER NOT NULL,
+              n INTEGER,
+              t_first INTEGER,
+              t_last INTEGER,
+              vmin REAL,
+              vmax REAL,
+              vsum REAL,
+              vfirst REAL,
+              vlast REAL,
+              codec INTEGER,
+              crc INTEGER,
+              data_id INTEGER
+            )
             """,
             """
             CREATE TABLE newest (           -- of any quality; and since when there are readings
               channel_id INTEGER PRIMARY KEY,
               ts INTEGER NOT NULL,
               value REAL NOT NULL,
-              quality INTEGER NOT NULL,
-              reason_id INTEGER,
+              code INTEGER NOT NULL,        -- quality and reason, see block.py
               first_ts INTEGER NOT NULL
             ) STRICT
             """,
@@ -178,9 +220,11 @@ MIGRATIONS: tuple[Migration, ...] = (
             """
             CREATE TABLE meta (             -- one row
               id INTEGER PRIMARY KEY CHECK (id = 1),
-              alive_at INTEGER,             -- the service was last known to be alive
-              committed_at INTEGER,
-              clean_stop INTEGER NOT NULL
+              alive_at INTEGER,             -- last known to be alive; see reading.at
+              clean_stop INTEGER NOT NULL,
+              newest_upto INTEGER NOT NULL DEFAULT 0, -- reading.id up to which newest is right
+              sealed_end INTEGER,           -- first hour without any block
+              raw_from INTEGER              -- hour before which no block has readings
             ) STRICT
             """,
             "INSERT INTO meta (id, clean_stop) VALUES (1, 0)",

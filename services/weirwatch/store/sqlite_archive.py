@@ -7,18 +7,21 @@ from pathlib import Path
 from threading import Lock
 
 from weirwatch.domain.alarm import Alarm
-from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
+from weirwatch.domain.errors import PermanentError, TransientError
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.ports import Bucket, Newest, NodeState, Notice, Quarantined, StoredEvent
-from weirwatch.store import history, log_book, rows, state
+from weirwatch.store import blocks, history, log_book, rows, series, state
+from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
 
 _KEPT = 4  # idle connections; more callers at once open more, and close them afterwards
 
 _FAR: Micros = 2**62  # beyond every time and number in the file, within SQLite's integers
+
+_QUALITIES = tuple(Quality)  # by number; a call of the class takes longer than all the rest
 
 _CHANNELS = rows.select_from("channel", rows.CHANNEL_COLUMNS, "ORDER BY name")
 _EVENT_COLUMNS = ("seq", "committed_at", *rows.EVENT_COLUMNS)
@@ -56,6 +59,7 @@ class SqliteArchive:
         self._lock = Lock()
         self._idle: list[sqlite3.Connection] = []
         self._closed = False
+        self._damage = DamageNotes()
 
     def channels(self) -> Sequence[Channel]:
         """Return all channels ever stored, by id."""
@@ -65,13 +69,15 @@ class SqliteArchive:
     def newest(self) -> Mapping[str, Newest]:
         """Return the newest reading of each channel."""
         with self._reading() as connection:
-            return state.newest(connection)
+            return state.newest(connection, self._damage)
 
     def series(self, channel: str, start: Micros, end: Micros, points: int) -> Sequence[Bucket]:
         """Return at most `points` buckets of equal width; good and uncertain readings only.
 
         The mean is the plain mean of the bucket's readings, not weighted by time. The last
-        bucket ends with the range.
+        bucket ends with the range. From an hour on, buckets are whole UTC hours, cut off where
+        the range begins and ends. Where readings were let go, they are whole hours even beyond
+        the range's ends.
 
         Raises:
             KeyError: no such channel.
@@ -81,7 +87,7 @@ class SqliteArchive:
             raise ValueError(f"points = {points}: ask for at least one")
         with self._reading() as connection:
             number = _number(connection, channel)
-            return history.buckets(connection, number, _fit(start), _fit(end), points)
+            return series.buckets(connection, number, _fit(start), _fit(end), points, self._damage)
 
     def readings(
         self, channel: str, start: Micros, end: Micros, after: Micros | None, limit: int
@@ -95,9 +101,11 @@ class SqliteArchive:
             start = max(start, after + 1)
         with self._reading() as connection:
             number = _number(connection, channel)
-            found = history.raw(connection, number, _fit(start), _fit(end), _fit(limit, 0))
+            found = history.raw(
+                connection, number, _fit(start), _fit(end), _fit(limit, 0), self._damage
+            )
         return [
-            Reading(channel, ts, value, Quality(quality), reason)
+            Reading(channel, ts, value, _QUALITIES[quality], reason)
             for ts, value, quality, reason in found
         ]
 
@@ -108,7 +116,7 @@ class SqliteArchive:
             KeyError: no such channel.
         """
         with self._reading() as connection:
-            return history.span(connection, _number(connection, channel))
+            return history.span(connection, _number(connection, channel), self._damage)
 
     def alarms(self) -> Mapping[str, Alarm]:
         """Return every alarm's committed state, by rule id."""
@@ -173,6 +181,15 @@ class SqliteArchive:
         with self._reading() as connection:
             return state.nodes(connection)
 
+    def verify(self) -> int:
+        """Check every block; return how many there are. What is damaged is counted and logged."""
+        with self._reading() as connection:
+            return blocks.verify(connection, self._damage)
+
+    def damaged_parts(self) -> Sequence[str]:
+        """Return which parts of the history were found damaged so far; all others answer."""
+        return sorted(self._damage.noted)
+
     def close(self) -> None:
         """Close; idempotent. Calls under way finish first, later ones are refused."""
         with self._lock:
@@ -187,8 +204,10 @@ class SqliteArchive:
         sound = True
         try:
             with own_errors(self._path):
+                connection.execute("BEGIN")  # one state of the file for the whole call
                 yield connection
-        except WeirwatchError:
+                connection.execute("COMMIT")
+        except BaseException:
             sound = False
             raise
         finally:

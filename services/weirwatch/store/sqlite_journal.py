@@ -10,8 +10,9 @@ from weirwatch.domain.errors import ConfigError, PermanentError
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Rule
-from weirwatch.ports import Group, Restored
-from weirwatch.store import history, rows, state
+from weirwatch.ports import Clock, Group, Restored
+from weirwatch.store import blocks, history, rows, state
+from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import (
     BUSY_TIMEOUT_MS,
     open_writer,
@@ -20,7 +21,10 @@ from weirwatch.store.connection import (
     wal_of,
 )
 from weirwatch.store.damage import find_damage, move_aside
+from weirwatch.store.packing import PCODEC, codec_here
+from weirwatch.store.recorder import Recorder
 from weirwatch.store.schema import FILE_NAME, make_file, upgrade
+from weirwatch.store.upkeep import Upkeep
 
 log = logging.getLogger(__name__)
 
@@ -45,18 +49,26 @@ _COUNT_QUARANTINED = """
     INSERT INTO quarantine_count (code, count) VALUES (?, 1)
     ON CONFLICT (code) DO UPDATE SET count = count + 1
 """
+_MARK_RUNNING = "UPDATE meta SET alive_at = ?, clean_stop = 0"
 _FORGET_QUARANTINED = "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?"
 
 
 class SqliteJournal:
     """`ports.Journal` on the file; makes the file when there is none.
 
+    Args:
+        path: the file.
+        clock: measures the budget of `maintain`; None: one small piece of work a call.
+        raw_days: readings are kept so long, the summary of each hour for ever; None: both.
+
     Raises:
-        ConfigError: the file was written by a newer version.
+        ConfigError: the file was written by a newer version, or with a codec that is not here.
         TransientError, PermanentError: it cannot be opened.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(
+        self, path: Path, *, clock: Clock | None = None, raw_days: float | None = None
+    ) -> None:
         if not path.exists():
             make_file(path)
         self._path = path
@@ -64,8 +76,13 @@ class SqliteJournal:
         self._numbers: Mapping[str, int] = {}
         self._marks: Mapping[str, str] = {}
         self._wal_limit = WAL_LIMIT
+        self._damage = DamageNotes()
+        self._recorder = Recorder(self._damage)
+        self._upkeep = Upkeep(path, self._recorder, self._damage, raw_days, clock)
+        self._marked_running = False
         try:
             upgrade(self._connection, path)
+            self._refuse_missing_codec()
         except BaseException:
             self._connection.close()
             raise
@@ -85,6 +102,7 @@ class SqliteJournal:
             ConfigError: a channel that already has readings comes with another unit.
         """
         with transaction(self._connection, self._path):
+            history.catch_up_latest(self._connection, self._damage)
             _refuse_other_units(self._connection, channels)
             self._connection.executemany(_SET_CHANNEL, map(rows.channel_row, channels))
             numbers = dict(self._connection.execute("SELECT name, id FROM channel").fetchall())
@@ -100,17 +118,43 @@ class SqliteJournal:
             PermanentError: any other error; likewise.
         """
         duplicates = 0
-        with transaction(self._connection, self._path):
-            if group.readings:
-                self._refuse_strangers(group)
-                duplicates = history.add(self._connection, group.readings)
-            self._add_records(group)
-            self._connection.execute(
-                "UPDATE meta SET alive_at = ?1, committed_at = ?1, clean_stop = 0",
-                (group.committed_at,),
-            )
+        appended: Sequence[Micros] = ()
+        try:
+            with transaction(self._connection, self._path):
+                if group.readings:
+                    self._refuse_strangers(group)
+                    duplicates, appended = self._recorder.add(
+                        self._connection, group.readings, group.committed_at
+                    )
+                self._add_records(group)
+                if not (appended and self._marked_running):  # readings carry the commit's time
+                    self._connection.execute(_MARK_RUNNING, (group.committed_at,))
+        except BaseException:
+            self._recorder.forget()
+            raise
+        self._marked_running = True
+        self._upkeep.arrived(appended, group.committed_at)
         self._bound_wal()
         return duplicates
+
+    def maintain(self, now: Micros, budget_s: float) -> bool:
+        """Seal, let go, make room for about so long; return whether there is more to do.
+
+        Raises no error of ours: what fails has changed nothing and is tried again later.
+
+        Args:
+            now: service time.
+            budget_s: real seconds; one piece of work takes a few milliseconds and is finished.
+        """
+        return self._upkeep.run(self._connection, now, budget_s)
+
+    def counters(self) -> Mapping[str, int]:
+        """Return counts since the start: damaged_parts, upkeep_failures, let_go_for_room."""
+        return {
+            "damaged_parts": len(self._damage.noted),
+            "upkeep_failures": self._upkeep.failures,
+            "let_go_for_room": self._upkeep.let_go_for_room,
+        }
 
     def mark_alive(self, time: Micros) -> None:
         """Note that the service is alive at this time."""
@@ -161,11 +205,19 @@ class SqliteJournal:
             many(_COUNT_QUARANTINED, [(code,) for _, _, code, _, _ in quarantined])
             self._connection.execute(_FORGET_QUARANTINED, (QUARANTINE_KEPT,))
 
+    def _refuse_missing_codec(self) -> None:
+        if codec_here() != PCODEC and blocks.codec_in_use(self._connection, PCODEC):
+            raise ConfigError(
+                f"{self._path}: its history was packed with pcodec, which this Python does not"
+                " have: install it (pip install pcodec)"
+            )
+
     def _mark(self, time: Micros, *, clean_stop: bool) -> None:
         with transaction(self._connection, self._path):
             self._connection.execute(
                 "UPDATE meta SET alive_at = ?, clean_stop = ?", (time, clean_stop)
             )
+        self._marked_running = not clean_stop
 
     def _bound_wal(self) -> None:
         """Empty a log that readers have kept from being emptied; give up after a moment."""
@@ -187,7 +239,13 @@ class SqliteJournal:
         self._wal_limit = size + _WAL_STEP if busy else WAL_LIMIT
 
 
-def open_journal(data_dir: Path, time_for_names: str) -> tuple[SqliteJournal, str | None]:
+def open_journal(
+    data_dir: Path,
+    time_for_names: str,
+    *,
+    clock: Clock | None = None,
+    raw_days: float | None = None,
+) -> tuple[SqliteJournal, str | None]:
     """Check the data folder's file, move it aside if it is damaged, and open it or a new one.
 
     The caller holds the folder's `WriterLock`.
@@ -195,6 +253,8 @@ def open_journal(data_dir: Path, time_for_names: str) -> tuple[SqliteJournal, st
     Args:
         data_dir: the data folder.
         time_for_names: the time now as it may stand in a file name, as 20260501T120000Z.
+        clock: as for `SqliteJournal`.
+        raw_days: as for `SqliteJournal`.
 
     Returns:
         The journal; and, if a damaged file was moved aside, the sentences that say so.
@@ -209,7 +269,7 @@ def open_journal(data_dir: Path, time_for_names: str) -> tuple[SqliteJournal, st
     if damage is not None:
         message = move_aside(path, damage, time_for_names)
         log.error("store.damaged_file_moved_aside file=%s damage=%s", path, damage)
-    return SqliteJournal(path), message
+    return SqliteJournal(path, clock=clock, raw_days=raw_days), message
 
 
 def _refuse_other_units(connection: sqlite3.Connection, channels: Sequence[Channel]) -> None:

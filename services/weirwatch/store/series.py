@@ -1,0 +1,269 @@
+"""What a chart shows: a range cut into buckets, from the blocks' summaries where whole hours do.
+
+Bad readings do not count. The mean is the plain mean of the readings, each weighing the same
+however long it stood. An empty bucket is left out: a gap stays a gap.
+"""
+
+import math
+import sqlite3
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from weirwatch.domain.instant import Micros
+from weirwatch.ports import Bucket
+from weirwatch.store import history
+from weirwatch.store.block import BAD, HOUR, QUALITY_MASK, Readings, hour_of
+from weirwatch.store.blocks import DamageNotes
+
+
+class Piece(NamedTuple):
+    """Readings of one bucket, summed up.
+
+    Attributes:
+        place: the bucket's number on the grid.
+        since, until: the hours of the first and the last reading; no two pieces share an hour
+            and a bucket.
+    """
+
+    place: int
+    since: int
+    until: int
+    count: int  # type: ignore[assignment] # hides tuple.count, which nobody wants here
+    low: float
+    high: float
+    total: float | None
+    first: float
+    last: float
+
+
+# Each row is a bucket as it will be told: most of the time goes into handing over rows.
+_HOURS = """
+    SELECT t0 * :hour, (t0 + 1) * :hour, vmin, vsum / n, vmax, n, vfirst, vlast FROM block
+    WHERE channel_id = :channel AND t0 >= :first AND t0 < :end AND n > 0 ORDER BY t0
+"""
+_SUMS = """
+    SELECT (t0 - :origin) / :width AS place, min(t0) AS since, max(t0) AS until, sum(n) AS count,
+           min(vmin) AS low, max(vmax) AS high, sum(vsum) AS total
+    FROM block WHERE channel_id = :channel AND t0 >= :first AND t0 < :end AND n > 0 GROUP BY 1
+"""
+_ENDS = """
+    JOIN block AS one ON one.channel_id = :channel AND one.t0 = since
+    JOIN block AS other ON other.channel_id = :channel AND other.t0 = until
+"""
+_WIDER = f"""
+    SELECT max((:origin + place * :width) * :hour, :start),
+           min((:origin + (place + 1) * :width) * :hour, :stop),
+           low, total / count, high, count, one.vfirst, other.vlast
+    FROM ({_SUMS}) {_ENDS} ORDER BY place
+"""  # noqa: S608 - our own words
+_PIECES = f"""
+    SELECT place, since, until, count, low, high, total, one.vfirst, other.vlast
+    FROM ({_SUMS}) {_ENDS}
+"""  # noqa: S608 - our own words
+_LET_GO = """
+    SELECT 1 FROM block
+    WHERE channel_id = ? AND t0 >= ? AND t0 < ? AND data_id IS NULL AND n > 0 LIMIT 1
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Where the buckets lie: bucket `k` is the part of [start, end) from `origin + k × width` on.
+
+    Attributes:
+        hourly: its edges are whole UTC hours.
+    """
+
+    origin: Micros
+    width: Micros
+    start: Micros
+    end: Micros
+    hourly: bool
+
+
+def buckets(
+    connection: sqlite3.Connection,
+    channel: int,
+    start: Micros,
+    end: Micros,
+    points: int,
+    damage: DamageNotes,
+) -> list[Bucket]:
+    """Return at most `points` buckets over the range.
+
+    All are of one width but the last, which ends with the range. From an hour on, they are whole
+    hours, cut off where the range begins and ends. Where readings were let go, only whole hours
+    are known: then the buckets are hourly or wider, and cover the hours that the range touches.
+    """
+    if end <= start:
+        return []
+    grid = _grid(start, end, points)
+    if _lacks_readings(connection, channel, grid):
+        start, end = hour_of(start) * HOUR, -(-end // HOUR) * HOUR
+        grid = _hourly_grid(start, end, points)
+    if grid.hourly:
+        return _hourly(connection, channel, grid, damage)
+    pieces = _pieces(history.by_hour(connection, channel, start, end, damage), grid)
+    return [_told(piece, grid) for piece in pieces]
+
+
+def _grid(start: Micros, end: Micros, points: int) -> Grid:
+    width = -((start - end) // points)  # rounded up
+    if width >= HOUR:
+        return _hourly_grid(start, end, points)
+    return Grid(start, width, start, end, hourly=False)
+
+
+def _hourly_grid(start: Micros, end: Micros, points: int) -> Grid:
+    first, last = hour_of(start), hour_of(end - 1) + 1
+    hours = -((first - last) // points)
+    return Grid(first * HOUR, hours * HOUR, start, end, hourly=True)
+
+
+def _lacks_readings(connection: sqlite3.Connection, channel: int, grid: Grid) -> bool:
+    """Whether the grid needs readings that were let go."""
+    first, end = hour_of(grid.start), hour_of(grid.end - 1) + 1
+    if not grid.hourly:
+        return connection.execute(_LET_GO, (channel, first, end)).fetchone() is not None
+    return any(
+        connection.execute(_LET_GO, (channel, hour, hour + 1)).fetchone() is not None
+        for hour in _cut_hours(grid)
+    )
+
+
+def _cut_hours(grid: Grid) -> list[int]:
+    """Return the hours of which only a part is in the range."""
+    hours = []
+    if grid.start % HOUR:
+        hours.append(hour_of(grid.start))
+    if grid.end % HOUR and hour_of(grid.end) not in hours:
+        hours.append(hour_of(grid.end))
+    return hours
+
+
+def _hourly(
+    connection: sqlite3.Connection, channel: int, grid: Grid, damage: DamageNotes
+) -> list[Bucket]:
+    """Return the buckets from the blocks' summaries, and from the readings that have none."""
+    extra: list[Piece] = []
+    for hour in _cut_hours(grid):
+        low, high = max(grid.start, hour * HOUR), min(grid.end, (hour + 1) * HOUR)
+        extra += _pieces(history.by_hour(connection, channel, low, high, damage), grid)
+    first, end = -(-grid.start // HOUR), grid.end // HOUR
+    told: dict[Micros, Bucket] = {}
+    if first < end:
+        recent = history.recent_hours(connection, channel, first * HOUR, end * HOUR, damage)
+        extra += _pieces(recent, grid)
+        values = _values(channel, grid, first, end)
+        query = _HOURS if grid.width == HOUR else _WIDER
+        told = {row[0]: Bucket._make(row) for row in connection.execute(query, values).fetchall()}
+        told |= _without_means(told)
+        for place in {piece.place for piece in extra}:
+            low = grid.origin // HOUR + place * (grid.width // HOUR)
+            high = min(low + grid.width // HOUR, end)
+            values = _values(channel, grid, max(low, first), high)
+            extra += map(Piece._make, connection.execute(_PIECES, values).fetchall())
+    for piece in _joined(extra):
+        bucket = _told(piece, grid)
+        told[bucket.start] = bucket
+    return [told[start] for start in sorted(told)]
+
+
+def _values(channel: int, grid: Grid, first: int, end: int) -> dict[str, int]:
+    return {
+        "hour": HOUR,
+        "origin": grid.origin // HOUR,
+        "width": grid.width // HOUR,
+        "start": grid.start,
+        "stop": grid.end,
+        "channel": channel,
+        "first": first,
+        "end": end,
+    }
+
+
+def _without_means(told: dict[Micros, Bucket]) -> dict[Micros, Bucket]:
+    """Return the buckets whose sum is not a number, with the mean saying so."""
+    return {
+        start: bucket._replace(mean=math.nan)
+        for start, bucket in told.items()
+        if bucket.mean is None
+    }
+
+
+def _pieces(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece]:
+    """Yield a piece for every bucket that readings lie in."""
+    parts = [_counted(readings) for _, readings in hours]
+    if not parts:
+        return
+    ts = np.concatenate([part[0] for part in parts])
+    value = np.concatenate([part[1] for part in parts])
+    if len(ts) == 0:
+        return
+    since = ts.astype(np.uint64) - np.uint64(grid.origin % 2**64)  # may exceed 2^63
+    places = since // np.uint64(grid.width)
+    starts = np.append(0, np.flatnonzero(np.diff(places)) + 1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        sums = np.add.reduceat(value, starts)
+    ends = np.append(starts[1:], len(ts)) - 1
+    columns = (
+        places[starts],
+        ts[starts] // HOUR,
+        ts[ends] // HOUR,
+        ends - starts + 1,
+        np.minimum.reduceat(value, starts),
+        np.maximum.reduceat(value, starts),
+        sums,
+        value[starts],
+        value[ends],
+    )
+    yield from map(Piece, *(column.tolist() for column in columns))
+
+
+def _counted(readings: Readings) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    if not readings.code.any():
+        return readings.ts, readings.value
+    good_enough = readings.code & QUALITY_MASK < BAD
+    return readings.ts[good_enough], readings.value[good_enough]
+
+
+def _joined(pieces: Iterable[Piece]) -> Iterable[Piece]:
+    """Return one piece a bucket."""
+    by_place: dict[int, Piece] = {}
+    for piece in pieces:
+        known = by_place.get(piece.place)
+        by_place[piece.place] = piece if known is None else _added(known, piece)
+    return by_place.values()
+
+
+def _told(piece: Piece, grid: Grid) -> Bucket:
+    start = grid.origin + piece.place * grid.width
+    return Bucket(
+        max(start, grid.start),
+        min(start + grid.width, grid.end),
+        piece.low,
+        math.nan if piece.total is None else piece.total / piece.count,
+        piece.high,
+        piece.count,
+        piece.first,
+        piece.last,
+    )
+
+
+def _added(one: Piece, other: Piece) -> Piece:
+    total = None if one.total is None or other.total is None else one.total + other.total
+    return Piece(
+        one.place,
+        min(one.since, other.since),
+        max(one.until, other.until),
+        one.count + other.count,
+        min(one.low, other.low),
+        max(one.high, other.high),
+        total,
+        one.first if one.since <= other.since else other.first,
+        one.last if one.until > other.until else other.last,
+    )

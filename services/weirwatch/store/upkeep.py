@@ -1,0 +1,106 @@
+"""What the file needs besides commits, in small pieces: sealing, retention, room on the disk."""
+
+import logging
+import shutil
+import sqlite3
+from collections.abc import Sequence
+from pathlib import Path
+
+from weirwatch.domain.errors import WeirwatchError
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.ports import Clock
+from weirwatch.store.block import HOUR
+from weirwatch.store.blocks import DamageNotes
+from weirwatch.store.recorder import Recorder
+from weirwatch.store.retention import Retention
+from weirwatch.store.sealing import Sealer
+
+log = logging.getLogger(__name__)
+
+REST: Micros = 60 * SECOND  # between two looks, when there was nothing to do or it failed
+TIGHT_BYTES = 64 * 1024 * 1024  # with less free on the disk, the file lives on its own free pages
+SPARE_BYTES = 8 * 1024 * 1024  # of which it then keeps so many, at the cost of the oldest readings
+KEPT_WHEN_TIGHT: Micros = 48 * HOUR
+
+
+class Upkeep:
+    """Looks after the file between commits; the writing thread only.
+
+    Args:
+        path: the file.
+        recorder: is told when blocks have changed.
+        damage: where damage is noted.
+        raw_days: raw readings are kept so long; None: for ever.
+        clock: measures the budget; None: one piece of work a call.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        recorder: Recorder,
+        damage: DamageNotes,
+        raw_days: float | None,
+        clock: Clock | None,
+    ) -> None:
+        self._folder = path.parent
+        self._recorder = recorder
+        self._sealer = Sealer(path, damage)
+        self._retention = Retention(path, raw_days, damage)
+        self._clock = clock
+        self._rest_until: Micros | None = None
+        self.failures = 0
+        self.let_go_for_room = 0
+
+    def arrived(self, times: Sequence[Micros], now: Micros) -> None:
+        """Note that readings of these times were committed among the recent ones."""
+        self._sealer.arrived(times, now)
+
+    def run(self, connection: sqlite3.Connection, now: Micros, budget_s: float) -> bool:
+        """Work for about so long; return whether there is more to do. Raises no error of ours.
+
+        What fails has changed nothing; it is tried again after a rest.
+        """
+        if self._rest_until is not None and self._rest_until - REST <= now < self._rest_until:
+            return False
+        self._rest_until = None
+        ends = None if self._clock is None else self._clock.real_mono() + budget_s * SECOND
+        try:
+            while self._step(connection, now):
+                if ends is None or self._clock is None or self._clock.real_mono() >= ends:
+                    return True
+        except WeirwatchError as trouble:
+            self.failures += 1
+            log.warning("store.upkeep_failed error=%s", trouble)
+        self._rest_until = now + REST
+        return False
+
+    def _step(self, connection: sqlite3.Connection, now: Micros) -> bool:
+        try:
+            return (
+                self._sealer.step(connection, now)
+                or self._retention.step(connection, now)
+                or self._make_room(connection, now)
+            )
+        finally:
+            self._recorder.forget()
+
+    def _make_room(self, connection: sqlite3.Connection, now: Micros) -> bool:
+        """On a disk that is all but full, let the oldest readings go: commits need the room."""
+        try:
+            usage = shutil.disk_usage(self._folder)
+        except OSError as error:
+            log.warning("store.space_unknown error=%s", error)
+            return False
+        if usage.free >= TIGHT_BYTES or _spare_bytes(connection) >= SPARE_BYTES:
+            return False
+        gone = self._retention.let_oldest_go(connection, now - KEPT_WHEN_TIGHT)
+        if gone:
+            self.let_go_for_room += 1
+            log.error("store.readings_let_go_for_room free=%d", usage.free)
+        return gone
+
+
+def _spare_bytes(connection: sqlite3.Connection) -> int:
+    pages = connection.execute("PRAGMA freelist_count").fetchone()[0]
+    size = connection.execute("PRAGMA page_size").fetchone()[0]
+    return int(pages * size)
