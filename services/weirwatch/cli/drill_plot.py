@@ -24,13 +24,12 @@ def plot(
         alarm_s: seconds since the failure began; not drawn where the curve does not reach.
         harm_s: likewise.
     """
-    shown = _thinned(points)
+    shown = _thinned(_near(points))
     if len(shown) < 2:
         return f'<p class="small">{escape(label)}: no readings.</p>'
     values = [value for _, value in shown] + ([limit] if limit is not None else [])
     low, high = min(values), max(values)
-    margin = 0.08 * (high - low) or 1.0
-    frame = _Frame(shown[0][0], shown[-1][0], low - margin, high + margin)
+    frame = _Frame(shown[0][0], shown[-1][0], low, high if high > low else low + 1.0)
     parts = [
         f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label)}" '
         'font-family="Georgia,serif" font-size="11" fill="#333">',
@@ -51,13 +50,14 @@ class _Frame:
 
     def __init__(self, first_s: float, last_s: float, low: float, high: float) -> None:
         self._first, self._last, self._low, self._high = first_s, last_s, low, high
+        self._span = (high - low) * 1.16  # a little air above and below the curve
 
     def x(self, seconds: float) -> float:
         share = (seconds - self._first) / (self._last - self._first)
         return round(_LEFT + share * (_WIDTH - _LEFT - _RIGHT), 1)
 
     def y(self, value: float) -> float:
-        share = (value - self._low) / (self._high - self._low)
+        share = (value - self._low) / self._span + 0.07
         return round(_HEIGHT - _BOTTOM - share * (_HEIGHT - _TOP - _BOTTOM), 1)
 
     def axes(self) -> str:
@@ -90,15 +90,22 @@ class _Frame:
         if seconds is None or not self._first <= seconds <= self._last:
             return ""
         x = self.x(seconds)
+        side = f'x="{x + 4}"' if x < _WIDTH - 60 else f'x="{x - 4}" text-anchor="end"'
         dashes = f' stroke-dasharray="{dash}"' if dash else ""
         return (
             f'<path d="M{x} {_TOP}V{_HEIGHT - _BOTTOM}" stroke="#111"{dashes}/>'
-            f'<text x="{x + 4}" y="{height}">{word}</text>'
+            f'<text {side} y="{height}">{word}</text>'
         )
 
     def curve(self, points: Sequence[tuple[float, float]]) -> str:
         steps = "L".join(f"{self.x(s)} {self.y(v)}" for s, v in points)
         return f'<path d="M{steps}" fill="none" stroke="#1d5b79" stroke-width="1.5"/>'
+
+
+def _near(points: Sequence[tuple[float, float]]) -> Sequence[tuple[float, float]]:
+    """Return the points from a little before the failure on."""
+    before_s = 0.25 * points[-1][0] if points else 0.0
+    return [point for point in points if point[0] >= -before_s]
 
 
 def _thinned(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
