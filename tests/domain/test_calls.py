@@ -1,6 +1,6 @@
 """The time line of a call: repeats, the next person, silence, check-ins, quiet hours."""
 
-from weirwatch.domain.calls import Call, Say, Why, begin, due, due_at, silenced
+from weirwatch.domain.calls import Call, Say, Why, begin, due, due_at, resumed, silenced
 from weirwatch.domain.instant import micros
 from weirwatch.domain.routing import Roster
 
@@ -121,3 +121,12 @@ def test_an_outage_is_not_followed_by_a_burst() -> None:
     turned = due(line.call, line.served, 300 * MINUTE, None)
     assert turned.say == Say(Why.NEXT, 7, 1, ("b",))
     assert due_at(turned.call) == 305 * MINUTE
+
+
+def test_after_a_suppression_it_goes_on() -> None:
+    line = Line(roster()).until(6)
+    line.call = resumed(silenced(line.call, None), line.served, 60 * MINUTE)
+    assert line.until(75).said[2:] == [(65, "repeat", "a"), (75, "next", "b")]
+    held = Line(roster(), quiet_until=90 * MINUTE)
+    held.call = resumed(silenced(held.call, None), held.served, 60 * MINUTE)
+    assert held.until(60).said == [(60, "call", "a,log")]

@@ -153,7 +153,10 @@ def test_birth_and_goodbye_are_retained(broker: OwnBroker) -> None:
         told = json.loads(listen(port, "weirwatch/service/connection", 1))
         assert told["connected"] is True
         assert told["since"].endswith("Z")
-    assert json.loads(listen(port, "weirwatch/service/connection", 1)) == {"connected": False}
+    assert json.loads(listen(port, "weirwatch/service/connection", 1)) == {
+        "connected": False,
+        "planned": True,
+    }
 
 
 def test_last_will_when_the_process_is_killed(broker: OwnBroker, tmp_path: Path) -> None:

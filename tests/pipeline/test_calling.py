@@ -171,3 +171,39 @@ def test_a_roster_that_left_the_file(make: Make) -> None:
     assert bare.go(600).line() == []
     assert bare.builder.next_call() is None
     bare.journal.close()
+
+
+SUPPRESSED = (
+    PEOPLE
+    + ROSTER
+    + '[[rule]]\nid = "disk-full"\nkind = "system"\non_delay_s = 120\n'
+    + 'suppressed_by = ["broker-lost"]\nhold_off_s = 60\n'
+)
+
+
+def test_suppressed_by_design_it_is_silent_until_released(make: Make) -> None:
+    world = make(SUPPRESSED)
+    world.condition(RULE, "no room is left")
+    world.go(2)
+    assert world.line() == [(2, "call", "keeper"), (2, "call", "record")]
+    world.condition("broker-lost", "no connection")
+    world.go(60)
+    world.condition("broker-lost", None)
+    world.go(10)
+    line = [item for item, notice in zip(world.line(), world.notices, strict=True)
+            if "Disk" in notice.text]  # fmt: skip
+    # Broker lost stands from minute 3 to 62, released a minute later; five minutes after that.
+    assert line[2:] == [(68, "repeat", "keeper")]
+
+
+def test_suppressed_in_quiet_hours_it_is_not_forgotten(make: Make) -> None:
+    world = make(SUPPRESSED, at="2026-05-01T23:00:00Z")
+    world.condition(RULE, "no room is left")
+    world.go(3)
+    world.condition("broker-lost", "no connection")
+    world.go(10)
+    world.condition("broker-lost", None)
+    world.go(8 * 60)
+    told = [(at, n.recipient) for (at, _, _), n in zip(world.line(), world.notices, strict=True)
+            if "Disk" in n.text]  # fmt: skip
+    assert told[:2] == [(480, "keeper"), (480, "record")]

@@ -36,10 +36,7 @@ def check_recipients(draft: Draft, failures: Iterable[str]) -> Iterator[Problem]
     """Yield what is wrong with recipients; a secret is never repeated."""
     known = frozenset(failures)
     for entry in draft.recipients:
-        if entry.whole("kind"):
-            yield from _keys(entry)
-            yield from _secret_places(entry)
-            yield from _plain_mail(entry)
+        yield from check_kind(entry)
         for failure in dict.fromkeys(entry.config.may_handle):
             if failure not in known and entry.whole("may_handle"):
                 cure = did_you_mean(failure, known)
@@ -82,6 +79,14 @@ def _plain_mail(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
     if open_way and secret:
         cure = 'Write "starttls" or "tls", or leave the secrets out'
         yield Problem(entry.at("tls"), "would send the password in the open", cure, config.tls)
+
+
+def check_kind(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+    """Yield what a recipient of its kind lacks or has too much."""
+    if entry.whole("kind"):
+        yield from _keys(entry)
+        yield from _secret_places(entry)
+        yield from _plain_mail(entry)
 
 
 def doubt_recipients(draft: Draft) -> Iterator[Problem]:

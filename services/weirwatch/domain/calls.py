@@ -98,8 +98,21 @@ def due(call: Call, roster: Roster, now: Micros, quiet_until: Micros | None) -> 
 
 
 def silenced(call: Call, check_in_at: Micros | None) -> Call:
-    """Return the call after somebody acknowledged, shelved or took the alarm out of service."""
+    """Return the call after the alarm was acknowledged, shelved, suppressed or taken out."""
     return replace(call, repeat_at=None, next_at=None, check_in_at=check_in_at)
+
+
+def resumed(call: Call, roster: Roster, now: Micros) -> Call:
+    """Return the call of an alarm that was suppressed, still stands and was not acknowledged."""
+    if call.step == _NOBODY_YET:
+        return replace(call, next_at=now)
+    more = roster.next_after > 0 and call.step < len(roster.call) and len(roster.call) > 1
+    return replace(
+        call,
+        span=roster.repeat,
+        repeat_at=now + roster.repeat if roster.repeat > 0 else None,
+        next_at=now + roster.next_after if more else None,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,7 @@ _RETRY_S = (1, 30)  # back-off from, to
 _OUT_QUEUED = 10_000  # messages out that wait for a broker
 _OUT_INFLIGHT = 100
 _GOODBYE_S = 1.0
+GOODBYE = b'{"connected": false, "planned": true}'  # the last will does not say "planned"
 _FOR_EVER = 0xFFFF_FFFF  # session expiry, MQTT 5.0, 3.1.2.11.2
 _COUNTS = ("received", "acked", "stale_acks", "dropped_out", "connects", "disconnects", "refused")
 
@@ -128,7 +129,7 @@ class MqttTransport:
             return
         self._closed = True
         if self._live:
-            info = self._publish(self._own_topic, b'{"connected": false}', retain=True)
+            info = self._publish(self._own_topic, GOODBYE, retain=True)
             if info is not None:
                 info.wait_for_publish(_GOODBYE_S)
         self._client.disconnect()
@@ -177,7 +178,7 @@ class MqttTransport:
             login = read_credentials(settings.credentials_file)
             client.username_pw_set(login.username, login.password)
         if self._tls:
-            _use_tls(client, settings)
+            use_tls(client, settings)
         client.on_connect = self._connected
         client.on_connect_fail = self._unreachable
         client.on_disconnect = self._disconnected
@@ -273,7 +274,12 @@ class MqttTransport:
         self._state = state
 
 
-def _use_tls(client: Client, settings: BrokerSettings) -> None:
+def use_tls(client: Client, settings: BrokerSettings) -> None:
+    """Let a client connect over TLS.
+
+    Raises:
+        ConfigError: the CA file cannot be used.
+    """
     try:
         client.tls_set(
             ca_certs=None if settings.ca_file is None else str(settings.ca_file),

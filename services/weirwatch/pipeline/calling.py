@@ -10,7 +10,7 @@ from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.alarm import Alarm, AlarmState, Event
-from weirwatch.domain.calls import Call, Say, Turned, Why, begin, due, due_at, silenced
+from weirwatch.domain.calls import Call, Say, Turned, Why, begin, due, due_at, resumed, silenced
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import (
     Holiday,
@@ -25,7 +25,7 @@ from weirwatch.domain.rule import Rule
 from weirwatch.pipeline.digest import KEY, Digest
 from weirwatch.ports import Notice
 
-_SILENCING = ("acknowledged", "shelved", "removed-from-service")
+_SILENCING = ("acknowledged", "shelved", "suppressed", "removed-from-service")
 
 
 class Wording(Protocol):
@@ -112,8 +112,12 @@ class Calling:
             return self._returned(seq, event, call, rule, alarm, now)
         if event.kind in _SILENCING:
             check_in = alarm.check_in_at if event.kind == "acknowledged" else None
-            over = alarm.state is not AlarmState.ACKNOWLEDGED and not call.told
-            self._put(rule.id, None if over else silenced(call, check_in))
+            self._put(rule.id, silenced(call, check_in))
+        elif event.kind == "released" and alarm.state is AlarmState.UNACKNOWLEDGED:
+            roster = self._roster(call, rule, now)
+            self._put(
+                rule.id, silenced(call, None) if roster is None else resumed(call, roster, now)
+            )
         return []
 
     def due(self, alarms: Mapping[str, Alarm], now: Micros) -> list[Notice]:

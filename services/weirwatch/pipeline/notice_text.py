@@ -10,6 +10,7 @@ from weirwatch.domain.failures import SafetyCard
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.rule import Rule
 from weirwatch.pipeline.local_time import clock_time, local_time
+from weirwatch.ports import Notice
 from weirwatch.settings import RecipientSettings
 
 DRILL = "DRILL, nothing is wrong: "
@@ -162,3 +163,12 @@ def _digest_line(rule: Rule, alarm: Alarm, zone: ZoneInfo) -> str:
     since = f", since {clock_time(alarm.raised_at, zone)}" if alarm.raised_at is not None else ""
     gone = "" if alarm.stands else " (returned)"
     return f"{rule.priority.value.upper()}: {rule.title}{since}{gone}"
+
+
+def trial_notice(recipient: str, now: Micros, zone: ZoneInfo) -> Notice:
+    """Return a notice that says it is a test, and nothing else."""
+    text = (
+        f"TEST, nothing is wrong: sent at {clock_time(now, zone)}\n"
+        f"A test of the way to {recipient}, sent on {local_time(now, zone)}. Nothing is to be done."
+    )
+    return Notice(f"test-{now}-{recipient}", 0, recipient, now, text, {"why": Why.TEST.value})

@@ -1,0 +1,116 @@
+"""`weirwatch notice`: what people were told, and whether they can be reached."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+
+if TYPE_CHECKING:
+    from weirwatch.ports import Archive, Notice
+
+_PAGE = 500
+
+
+def register(app: typer.Typer) -> None:
+    """Add the family."""
+    family = typer.Typer(
+        help="Notices: what people were told, and whether they can be reached.",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+    )
+    family.command(name="list")(list_command)
+    family.command(name="test")(try_command)
+    app.add_typer(family, name="notice")
+
+
+def list_command(
+    last: Annotated[int, typer.Option(min=1, help="So many of the newest.")] = 20,
+    config: ConfigOption = None,
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Print the newest notices, oldest first, and how their delivery stands."""
+    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.words import console, plain_table
+    from weirwatch.pipeline.local_time import local_time
+    from weirwatch.pipeline.shapes import notice_json
+
+    with desk(config_path(config), data) as open_desk:
+        found = _newest(open_desk.archive, last)
+        if as_json:
+            print_json({"items": [notice_json(*item) for item in found], "next": None})
+            return
+        if not found:
+            typer.echo("There is no notice yet.")
+            return
+        zone = open_desk.settings.service.time_zone
+        table = plain_table("Written", "To", "Delivery", "Notice")
+        for _, notice in found:
+            first = notice.text.split("\n", 1)[0]
+            created = local_time(notice.created, zone)
+            table.add_row(created, notice.recipient, _delivery(notice), first)
+        console().print(table)
+
+
+def try_command(
+    recipient: Annotated[
+        str | None, typer.Argument(metavar="[RECIPIENT]", help="Only to this one.")
+    ] = None,
+    config: ConfigOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Send a test notice to every recipient, and say whether the other side took it.
+
+    Goes straight out, whether the service runs or not. Exit code 1 if one was not taken.
+    """
+    from weirwatch.cli.desk import print_json
+    from weirwatch.clock import SystemClock
+    from weirwatch.config import load
+    from weirwatch.config.problems import did_you_mean
+    from weirwatch.domain.errors import ConfigError, WeirwatchError
+    from weirwatch.notice.making import notifier_for
+    from weirwatch.pipeline.notice_text import trial_notice
+
+    path = config_path(config)
+    settings = load(path)
+    clock = SystemClock()
+    chosen = [p for p in settings.recipients if recipient in (None, p.id)]
+    if not chosen:
+        cure = did_you_mean(str(recipient), [person.id for person in settings.recipients])
+        raise ConfigError(f"{path}: there is no recipient {recipient!r}. {cure}.")
+    results = []
+    for person in chosen:
+        notice = trial_notice(person.id, clock.now().utc, settings.service.time_zone)
+        try:
+            notifier = notifier_for(person, clock, "/weirwatch/service")
+            notifier.send(notice)
+            notifier.close()
+            error = ""
+        except WeirwatchError as trouble:
+            error = str(trouble)
+        results.append(
+            {"recipient": person.id, "id": notice.id, "taken": not error, "error": error}
+        )
+        if not as_json:
+            typer.echo(f"{person.id}: {error or 'taken'}", err=bool(error))
+    if as_json:
+        print_json({"items": results, "next": None})
+    if not all(result["taken"] for result in results):
+        raise typer.Exit(1)
+
+
+def _newest(archive: "Archive", last: int) -> "Sequence[tuple[int, Notice]]":
+    found: list[tuple[int, Notice]] = []
+    after = 0
+    while page := archive.notices(after, _PAGE):
+        found = [*found, *page][-last:]
+        after = page[-1][0]
+    return found
+
+
+def _delivery(notice: "Notice") -> str:
+    if notice.state == "pending" and notice.attempts:
+        return f"pending, {notice.attempts} tries: {notice.last_error}"
+    return f"given up: {notice.last_error}" if notice.state == "given-up" else notice.state
