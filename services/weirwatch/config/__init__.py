@@ -8,6 +8,7 @@ from weirwatch.config.advice import advise
 from weirwatch.config.build import all_rules, builtins_of, plant_of, settings_of
 from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
+from weirwatch.config.catalogue_rules import load_templates, with_catalogue
 from weirwatch.config.checks import check_tables
 from weirwatch.config.derived_checks import check_derived, plant_constants
 from weirwatch.config.document import Overrides, read_document
@@ -76,10 +77,12 @@ def check(
 def _read(
     path: Path, overrides: Overrides | None, bold: Mapping[str, bool]
 ) -> tuple[Draft, list[str]]:
-    document = (overrides or Overrides()).on(read_document(path))
+    plain = (overrides or Overrides()).on(read_document(path))
+    document, unwritten = with_catalogue(plain, load_templates())
     read = draft(document, path.absolute().parent)
     known = Known.of(read, bold)
     problems = [
+        *unwritten,
         *read.problems,
         *check_tables(read),
         *check_recipients(read, bold),

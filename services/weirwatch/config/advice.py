@@ -4,6 +4,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from weirwatch.config.catalogue_rules import load_templates, suggestions
 from weirwatch.config.default_failure import failure_of
 from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
@@ -45,7 +46,7 @@ def advise(draft: Draft, rules: Iterable[Rule], known: Mapping[str, bool]) -> It
         yield from _response(any_entry)
     yield from _implied(draft, rules)
     yield from _priorities(rules)
-    yield from _uncovered(rules, known)
+    yield from _uncovered(draft, rules, known)
 
 
 def _open_broker(draft: Draft) -> Iterator[Problem]:
@@ -160,7 +161,9 @@ def _priorities(rules: tuple[Rule, ...]) -> Iterator[Problem]:
         yield Problem("rule: priority", what, cure)
 
 
-def _uncovered(rules: tuple[Rule, ...], known: Mapping[str, bool]) -> Iterator[Problem]:
+def _uncovered(
+    draft: Draft, rules: tuple[Rule, ...], known: Mapping[str, bool]
+) -> Iterator[Problem]:
     if all(rule.kind == "system" for rule in rules):
         yield Problem("rule", "there is none: nothing is watched", "Add [[rule]]")
         return
@@ -168,4 +171,7 @@ def _uncovered(rules: tuple[Rule, ...], known: Mapping[str, bool]) -> Iterator[P
     open_ones = [failure for failure in known if failure not in covered]
     if open_ones:
         what = f"{len(open_ones)} of {len(known)} failures have no rule: {', '.join(open_ones)}"
-        yield Problem("rule", what, "Nothing warns of them")
+        quantities = [channel.config.quantity for channel in draft.channels]
+        ready = suggestions(open_ones, quantities, load_templates())
+        cure = f". A rule with from_catalogue serves for {', '.join(ready)}" if ready else ""
+        yield Problem("rule", what, f"Nothing warns of them{cure}")
