@@ -54,6 +54,13 @@ def test_the_first_that_serves_decides() -> None:
     assert roster_for(rosters[:2], rule(), NOON, UTC) is None
 
 
+def test_that_somebody_cannot_be_reached_goes_to_everybody() -> None:
+    gone = rule(failure="notice-undeliverable")
+    named = Roster("named", ("a",), failures=frozenset({"notice-undeliverable"}))
+    assert roster_for([Roster("all", ("a",))], gone, NOON, UTC) is None
+    assert roster_for([Roster("all", ("a",)), named], gone, NOON, UTC) is named
+
+
 @pytest.mark.parametrize(
     ("time", "until"),
     [

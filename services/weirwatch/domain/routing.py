@@ -10,6 +10,7 @@ from weirwatch.domain.daytime import holds_at, next_boundary
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.rule import Between, Priority, Rule
 
+_AWAY = "notice-undeliverable"
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -71,14 +72,18 @@ def notice_id(event_seq: int, recipient: str, number: int = 0) -> str:
 def roster_for(
     rosters: Iterable[Roster], rule: Rule, time: Micros, zone: ZoneInfo
 ) -> Roster | None:
-    """Return the first roster that serves the rule's alarm at this time, or None."""
+    """Return the first roster that serves the rule's alarm at this time, or None.
+
+    That somebody cannot be reached is served only by a roster that names that failure: the person
+    it would call first may be the very one.
+    """
     system = rule.channel.split("/", 1)[0] if rule.channel else ""
     for roster in rosters:
         # A rule without a channel is about the service itself, and so about every system.
         if (
             (not roster.priorities or rule.priority in roster.priorities)
             and (not roster.systems or not system or system in roster.systems)
-            and (not roster.failures or rule.failure in roster.failures)
+            and (rule.failure in roster.failures or not (roster.failures or rule.failure == _AWAY))
             and (roster.between is None or holds_at(roster.between, time, zone))
         ):
             return roster
