@@ -19,12 +19,14 @@ COMMANDS = [
     "status",
     "series",
     "farwatch",
+    "doctor",
     "alarms",
     "work",
     "log",
     "report",
     "token",
     "notice",
+    "node",
 ]
 
 

@@ -10,6 +10,9 @@ PACKAGES = {
     "mosquitto_pub": "mosquitto-clients",
     "mosquitto_sub": "mosquitto-clients",
     "chromium": "chromium",
+    "mosquitto_passwd": "mosquitto",
+    "openssl": "openssl",
+    "systemd-analyze": "systemd",
     "victoria-metrics": "victoria-metrics",
 }
 

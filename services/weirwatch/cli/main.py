@@ -10,9 +10,11 @@ from weirwatch.cli import (
     alarms,
     check,
     demo,
+    doctor,
     drill,
     farwatch,
     log,
+    node,
     notice,
     replay,
     report,
@@ -49,7 +51,7 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_options)
-    for family in (*_FAMILIES, notice, farwatch):
+    for family in (*_FAMILIES, notice, node, farwatch, doctor):
         family.register(app)
     return app
 

@@ -1,0 +1,111 @@
+"""`weirwatch node`: a login at your own mosquitto for each node, and what it may publish."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weirwatch.cli.options import ConfigOption, JsonOption, config_path
+
+NodeArgument = Annotated[
+    str, typer.Argument(metavar="SYSTEM/NODE", help="As in the channels' ids.")
+]
+FolderOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--folder",
+        metavar="DIR",
+        help="Where mosquitto's files are kept.  [default: mosquitto/ in the data folder]",
+        show_default=False,
+    ),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the family."""
+    family = typer.Typer(
+        help="Give nodes a login at your own mosquitto. Each command takes --config.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
+    family.command(name="add")(add_command)
+    family.command(name="list")(list_command)
+    family.command(name="revoke")(revoke_command)
+    app.add_typer(family, name="node")
+
+
+def add_command(
+    name: NodeArgument,
+    config: ConfigOption = None,
+    folder: FolderOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Make a login that may publish under the node's own topics only; shown once."""
+    from weirwatch.cli.desk import print_json
+    from weirwatch.config import load
+    from weirwatch.domain.errors import ConfigError
+    from weirwatch.ingest.broker_logins import BrokerLogins
+
+    settings = load(config_path(config))
+    known = sorted({f"{channel.system}/{channel.node}" for channel in settings.channels})
+    if name not in known:
+        raise ConfigError(f"no channel belongs to a node {name!r}: known are {', '.join(known)}")
+    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
+    password = logins.add(name)
+    topic = f"{settings.broker.root}/{name}"
+    if as_json:
+        print_json({"node": name, "username": name, "password": password, "topic": topic})
+        return
+    typer.echo(_SNIPPET.format(name=name, password=password, topic=topic, folder=logins.folder))
+
+
+def list_command(
+    config: ConfigOption = None, folder: FolderOption = None, as_json: JsonOption = False
+) -> None:
+    """Show which nodes have a login."""
+    from weirwatch.cli.desk import print_json
+    from weirwatch.config import load
+    from weirwatch.ingest.broker_logins import BrokerLogins
+
+    settings = load(config_path(config))
+    nodes = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root).nodes()
+    if as_json:
+        print_json({"items": nodes, "next": None})
+    else:
+        typer.echo("\n".join(nodes) or "No node has a login.")
+
+
+def revoke_command(
+    name: NodeArgument, config: ConfigOption = None, folder: FolderOption = None
+) -> None:
+    """Take a node's login away; mosquitto must read its files again."""
+    from weirwatch.config import load
+    from weirwatch.ingest.broker_logins import BrokerLogins
+
+    settings = load(config_path(config))
+    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
+    logins.revoke(name)
+    typer.echo(f"{name} has no login any more, once mosquitto has read its files: kill -HUP it.")
+
+
+def _folder(data_dir: Path, given: Path | None) -> Path:
+    return given if given is not None else data_dir / "mosquitto"
+
+
+_SNIPPET = """\
+# For the node; the password is shown this once.
+username   {name}
+password   {password}
+publish    {topic}/readings     QoS 1
+connection {topic}/connection   retained, QoS 1, true; and false as its last will
+TLS        port 8883, with the certificate of your own authority
+
+# For mosquitto (see deploy/mosquitto.conf), then kill -HUP it:
+allow_anonymous false
+password_file {folder}/passwords
+acl_file {folder}/acl
+
+# For the service, in its configuration:
+[broker]
+credentials_file = "{folder}/service-login.toml"\
+"""

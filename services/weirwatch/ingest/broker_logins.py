@@ -1,0 +1,122 @@
+"""Who may log in at a mosquitto of one's own, and publish what: its password and ACL files.
+
+A node publishes below its own prefix and reads nothing; the service reads everything and publishes
+below the root. The format of a password is that of mosquitto_passwd: $7$ is PBKDF2-HMAC-SHA512.
+"""
+
+import base64
+import hashlib
+import os
+import secrets
+from collections.abc import Mapping
+from pathlib import Path
+
+from weirwatch.domain.errors import ConfigError
+
+SERVICE = "weirwatch"
+PASSWORDS, ACL, SERVICE_LOGIN = "passwords", "acl", "service-login.toml"
+# The passwords are random, 192 bits: more rounds would only slow the broker down.
+_ROUNDS = 101
+_HEAD = "# Written by weirwatch node: changes here are lost. After a change: kill -HUP mosquitto.\n"
+
+
+class BrokerLogins:
+    """The files in one folder; each change writes them whole or not at all.
+
+    Args:
+        folder: made when it is missing.
+        root: first level of every topic.
+    """
+
+    def __init__(self, folder: Path, root: str) -> None:
+        self.folder = folder
+        self._root = root
+
+    def nodes(self) -> list[str]:
+        """Return the nodes that have a login, as system/node, in order."""
+        return sorted(self._read().keys() - {SERVICE})
+
+    def add(self, node: str) -> str:
+        """Give a node a login, the service as well if it has none yet; return the password.
+
+        Raises:
+            ConfigError: the node has one already, or the folder cannot be written.
+        """
+        known = dict(self._read())
+        if node in known:
+            raise ConfigError(f"node {node!r} has a login already: revoke it first for a new one")
+        if SERVICE not in known:
+            own = secrets.token_urlsafe(24)
+            known[SERVICE] = hashed(own)
+            self._write(SERVICE_LOGIN, f'username = "{SERVICE}"\npassword = "{own}"\n', 0o600)
+        password = secrets.token_urlsafe(24)
+        known[node] = hashed(password)
+        self._save(known)
+        return password
+
+    def revoke(self, node: str) -> None:
+        """Take a node's login away.
+
+        Raises:
+            ConfigError: it has none, or the folder cannot be written.
+        """
+        known = dict(self._read())
+        if node == SERVICE or node not in known:
+            raise ConfigError(f"node {node!r} has no login: see weirwatch node list")
+        del known[node]
+        self._save(known)
+
+    def _read(self) -> Mapping[str, str]:
+        path = self.folder / PASSWORDS
+        try:
+            text = path.read_text(encoding="utf-8")
+        except FileNotFoundError:
+            return {}
+        except OSError as error:
+            raise ConfigError(f"{path}: cannot be read ({error.strerror})") from error
+        lines = [line.partition(":") for line in text.splitlines() if line and line[0] != "#"]
+        return {name: proof for name, _, proof in lines}
+
+    def _save(self, known: Mapping[str, str]) -> None:
+        self._write(ACL, acl(known, self._root), 0o640)
+        lines = [f"{name}:{proof}\n" for name, proof in sorted(known.items())]
+        self._write(PASSWORDS, "".join(lines), 0o640)
+
+    def _write(self, name: str, text: str, mode: int) -> None:
+        path = self.folder / name
+        draft = path.with_name(name + ".new")
+        try:
+            self.folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+            draft.unlink(missing_ok=True)
+            handle = os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, mode)
+            with os.fdopen(handle, "w", encoding="utf-8") as file:
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            draft.replace(path)
+        except OSError as error:
+            raise ConfigError(
+                f"{path}: cannot be written ({error.strerror}): make its folder writable for this"
+                " user, or name another with --folder"
+            ) from error
+
+
+def acl(names: Mapping[str, str], root: str) -> str:
+    """Return the ACL file for these logins."""
+    parts = [_HEAD]
+    for name in sorted(names):
+        if name == SERVICE:
+            rights = f"topic read #\ntopic write {root}/#\n"
+        else:
+            rights = f"topic write {root}/{name}/readings\ntopic write {root}/{name}/connection\n"
+        parts.append(f"\nuser {name}\n{rights}")
+    return "".join(parts)
+
+
+def hashed(password: str, salt: bytes | None = None) -> str:
+    """Return a password as mosquitto keeps it."""
+    salt = secrets.token_bytes(12) if salt is None else salt
+    proof = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, _ROUNDS)
+    return "$7${}${}${}".format(
+        _ROUNDS, *(base64.b64encode(part).decode() for part in (salt, proof))
+    )

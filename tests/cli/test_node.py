@@ -1,0 +1,81 @@
+"""`weirwatch node` and `weirwatch doctor` on the command line."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.cli_types import Call, Place
+from support.control_client import until
+from typer.testing import Result
+
+from weirwatch.app import Core
+from weirwatch.domain.errors import ConfigError
+
+Parsed = Callable[[Result], Any]
+SUMP = "harbour-hall/sump-node"
+
+
+def test_a_login_comes_with_a_snippet_and_can_be_revoked(call: Call, place: Place) -> None:
+    made = call("node", "add", SUMP, "--config", place.config)
+    assert made.exit_code == 0
+    folder = place.data / "mosquitto"
+    for part in (f"weirwatch/{SUMP}/readings", "last will", "8883", f"{folder}/acl"):
+        assert part in made.output
+    assert call("node", "list", "--config", place.config).output.strip() == SUMP
+    assert "has no login any more" in call("node", "revoke", SUMP, "--config", place.config).output
+    assert "No node has a login" in call("node", "list", "--config", place.config).output
+
+
+def test_a_folder_of_ones_own_and_json(
+    call: Call, place: Place, parsed: Parsed, tmp_path: Path
+) -> None:
+    words = ("--config", place.config, "--folder", tmp_path / "x", "--json")
+    made = parsed(call("node", "add", SUMP, *words))
+    assert (made["username"], made["topic"]) == (SUMP, f"weirwatch/{SUMP}")
+    assert parsed(call("node", "list", *words))["items"] == [SUMP]
+
+
+@pytest.mark.parametrize("name", ["harbour-hall/no-node", "sump-node", "a:b", "x\ny", ""])
+def test_an_unknown_node_is_refused(call: Call, place: Place, name: str) -> None:
+    result = call("node", "add", name, "--config", place.config)
+    assert isinstance(result.exception, ConfigError)
+    assert "known are harbour-hall/power-node, harbour-hall/sump-node" in str(result.exception)
+    assert not (place.data / "mosquitto").exists()
+
+
+def test_the_doctor_of_a_running_service(
+    call: Call, running: tuple[Place, Core], parsed: Parsed
+) -> None:
+    place, core = running
+    until(lambda: core.health.as_json()["broker"]["connected"])
+    result = call("doctor", "--config", place.config, "--json")
+    document = parsed(result)
+    assert document["not_seen"] == []
+    assert document["findings"] == []
+    assert result.exit_code == 0
+    topic = f"weirwatch/{SUMP}/readings"
+    core.transport.publish(topic, b"[]", retain=True)
+
+    def seen() -> bool:
+        told = parsed(call("doctor", "--config", place.config, "--json"))["findings"]
+        return [(f["code"], f["about"]) for f in told] == [("retained-junk", topic)]
+
+    until(seen)
+    text = call("doctor", "--config", place.config)
+    assert text.exit_code == 1
+    assert "Cure: publish without retain" in text.output
+
+
+def test_the_doctor_says_what_it_could_not_look_at(
+    call: Call, place: Place, tmp_path: Path
+) -> None:
+    conf = tmp_path / "mosquitto.conf"
+    (tmp_path / "more").mkdir()
+    (tmp_path / "more" / "a.conf").write_text("persistence true\n")
+    conf.write_text(f"include_dir {tmp_path}/more\n")
+    result = call("doctor", "--config", place.config, "--broker-conf", conf)
+    assert result.exit_code == 1
+    assert "queue-limit" in result.output
+    assert "no-persistence" not in result.output
+    assert result.output.count("Not looked at") == 2

@@ -1,0 +1,99 @@
+"""What the doctor finds in the record, among retained messages and in a broker's settings."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from support.web_harbour import LEVEL, NOON, Harbour
+
+from weirwatch.domain.instant import SECOND
+from weirwatch.pipeline.doctor import examine, examine_broker_conf, examine_retained
+from weirwatch.ports import Group, NodeState, Quarantined
+
+DAY = 86_400 * SECOND
+TOPIC = "weirwatch/harbour-hall/sump-node/readings"
+
+
+@pytest.fixture
+def harbour(tmp_path: Path) -> Iterator[Harbour]:
+    harbour = Harbour(tmp_path)
+    yield harbour
+    harbour.close()
+
+
+def connect(harbour: Harbour, node: str, since: int, *, connected: bool = True) -> None:
+    state = NodeState(f"harbour-hall/{node}", connected, since)
+    harbour.journal.commit(Group(nodes={state.node: state}, committed_at=NOON))
+
+
+def codes(harbour: Harbour) -> list[tuple[str, str]]:
+    return [(f.code, f.about) for f in examine(harbour.archive, harbour.settings, NOON)]
+
+
+def test_a_healthy_record_has_nothing_to_find(harbour: Harbour) -> None:
+    connect(harbour, "sump-node", NOON - DAY)
+    harbour.add_readings(LEVEL, {NOON - SECOND: 300.0})
+    assert codes(harbour) == []
+
+
+def test_a_node_that_connects_and_delivers_nothing(harbour: Harbour) -> None:
+    connect(harbour, "sump-node", NOON - 600 * SECOND)
+    assert codes(harbour) == [("delivers-nothing", "harbour-hall/sump-node")]
+    harbour.add_readings(LEVEL, {NOON - DAY: 300.0})
+    assert codes(harbour) == [("delivers-nothing", "harbour-hall/sump-node")], "that was before"
+    harbour.add_readings(LEVEL, {NOON - 300 * SECOND: 300.0})
+    assert codes(harbour) == []
+
+
+def test_a_node_just_connected_or_gone_is_given_time(harbour: Harbour) -> None:
+    connect(harbour, "sump-node", NOON - 10 * SECOND)
+    connect(harbour, "hall-node", NOON - DAY, connected=False)
+    assert codes(harbour) == []
+
+
+def test_clocks_and_units_of_the_last_day(harbour: Harbour) -> None:
+    def bad(code: str, age: int, topic: str = TOPIC) -> Quarantined:
+        return Quarantined(NOON - age, topic, code, f"because of {code}", b"[]")
+
+    found = [
+        bad("in-the-future", SECOND), bad("ancient", 2 * SECOND), bad("wrong-unit", SECOND),
+        bad("wrong-unit", 2 * DAY, "weirwatch/harbour-hall/hall-node/readings"),
+        bad("not-senml", SECOND),
+    ]  # fmt: skip
+    harbour.journal.commit(Group(quarantined=found, committed_at=NOON))
+    assert codes(harbour) == [("clock-skew", TOPIC), ("wrong-unit", TOPIC)]
+    skew, unit = examine(harbour.archive, harbour.settings, NOON)
+    assert skew.sentence.startswith("2 messages")
+    assert "because of wrong-unit" in unit.sentence
+
+
+def test_retained_junk(harbour: Harbour) -> None:
+    kept = [
+        (TOPIC, b"[]"),
+        ("weirwatch/harbour-hall/sump-node/connection", b"{}"),
+        ("weirwatch/harbour-hall/gone-node/connection", b"{}"),
+        ("weirwatch/service/connection", b"{}"),
+        ("weirwatch/harbour-hall/alarm/sump-level-high", b"{}"),
+        ("weirwatch/harbour-hall/alarm/return/flow-lost", b"{}"),
+        ("weirwatch/harbour-hall/alarm/no-such-rule", b"{}"),
+    ]
+    found = list(examine_retained(kept, harbour.settings))
+    assert [finding.about for finding in found] == [kept[0][0], kept[2][0], kept[6][0]]
+    assert all("mosquitto_pub -r -n" in finding.cure for finding in found)
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("", ["no-persistence", "queue-limit", "window-limit"]),
+        ("persistence true\nmax_queued_messages 0\nmax_inflight_messages 1000\n", []),
+        ("persistence true\nmax_queued_messages 5000\nmax_inflight_messages 0", ["queue-limit"]),
+        (
+            "# persistence true\npersistence false\nmax_queued_messages 0\n"
+            "max_inflight_messages 500\n",
+            ["no-persistence"],
+        ),
+    ],
+)
+def test_what_a_broker_lacks(text: str, found: list[str]) -> None:
+    assert [finding.code for finding in examine_broker_conf(text, "file")] == found
