@@ -35,6 +35,7 @@ kind = "absolute"
 channel = "hall/node/level"
 high = 900
 deadband = 100
+priority = "high"
 failure = "sump-high"
 response = "Look."
 [[rule]]
@@ -44,8 +45,13 @@ kind = "absolute"
 channel = "hall/node/level"
 low = 50
 latching = true
+priority = "high"
 failure = "sump-low"
 response = "Look."
+[[rule]]
+id = "service-was-down"
+kind = "system"
+priority = "high"
 [[recipient]]
 id = "file"
 kind = "file"
@@ -130,7 +136,10 @@ def uninterrupted(config: Path, times: list[int]) -> list[Event]:
 
 
 def check_notices(service: Service) -> None:
-    """Every annunciation was delivered; the same notice twice has the same id and words."""
+    """Every annunciation was delivered; the same notice twice has the same id and words.
+
+    All are of high priority: in an alarm flood they are told singly.
+    """
     owed = service.query("SELECT seq FROM event WHERE annunciated = 1")
     told: dict[str, str] = {}
     for notice in service.notices():
