@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli import water_report
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 FromOption = Annotated[
@@ -25,6 +26,7 @@ def register(app: typer.Typer) -> None:
     )
     family.callback()(_family)
     family.command(name="alarms")(alarms_command)
+    water_report.register(family)
     app.add_typer(family, name="report")
 
 

@@ -30,9 +30,9 @@ time; the next request is read when the last one is answered.
                                                  newest per channel; older ones are skipped
     core   → {"dropped": n}                      n messages did not fit in the buffer: read the file
 
-Error types: `illegal-command`, `unknown-rule`, `unknown-work`, `refused-entry` (a sentence a line), `wrong-use`,
-`transient` (try again later), `bad-request` (not this protocol) and `failed` (the core's own
-fault; its log says more).
+Error types: `illegal-command`, `unknown-rule`, `unknown-work`, `refused-entry` (a sentence a
+line), `wrong-use`, `transient` (try again later), `bad-request` (not this protocol) and `failed`
+(the core's own fault; its log says more).
 """
 
 import json

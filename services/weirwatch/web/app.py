@@ -32,6 +32,7 @@ from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
 from weirwatch.web.sign_in import sign_in_routes
 from weirwatch.web.sta_routes import sta_routes
+from weirwatch.web.water_routes import water_router
 
 PREFIX = "/api/v1"
 
@@ -88,6 +89,7 @@ def create_app(
         alarm_router(context),
         report_router(context),
         log_router(context, log_keeper),
+        water_router(context),
         planned_work_router(context),
     ):
         app.include_router(router, prefix=PREFIX)

@@ -1,0 +1,179 @@
+"""`report probes`: how far each probe can be believed: calibration, age, hand tests, twin, gaps."""
+
+from collections.abc import Sequence
+from statistics import median
+from typing import Any
+
+from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
+from weirwatch.domain.keeper_log import LogEntry
+from weirwatch.domain.quantity import converter
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.rule import Deviation
+from weirwatch.pipeline.calibrating import calibration_of
+from weirwatch.pipeline.log_units import MEASURES
+from weirwatch.pipeline.water_budget import DAY
+from weirwatch.pipeline.water_report import current_entries
+from weirwatch.ports import Archive
+from weirwatch.settings import Settings
+from weirwatch.water.ph_probe import accept, ageing
+
+Json = dict[str, Any]
+DUE_AFTER_DAYS = {"ph": 30.0, "conductivity": 90.0, "oxygen": 90.0, "level": 365.0}
+_HALF_HOUR: Micros = 1800 * SECOND
+_HOUR: Micros = 3600 * SECOND
+
+
+def probe_report_json(
+    archive: Archive, settings: Settings, system: str, start: Micros, end: Micros
+) -> Json:
+    """Return the report on the probes of one system; hand tests and gaps of `[start, end)`."""
+    entries = current_entries(archive, system, end)
+    derived = {entry.channel for entry in settings.derived}
+    probes = [
+        _probe(archive, settings, channel, entries, start, end)
+        for channel in settings.channels
+        if channel.system == system and channel.id not in derived and not channel.is_switch
+    ]
+    return {
+        "system": system,
+        "from": to_rfc3339(start),
+        "to": to_rfc3339(end),
+        "probes": probes,
+        "due": [probe["channel"] for probe in probes if probe["due"]],
+    }
+
+
+def _probe(
+    archive: Archive,
+    settings: Settings,
+    channel: Channel,
+    entries: Sequence[LogEntry],
+    start: Micros,
+    end: Micros,
+) -> Json:
+    own = [e for e in entries if e.kind == "calibration" and e.channel == channel.id]
+    own.sort(key=lambda entry: entry.time)
+    compared = _against_tests(archive, channel, entries, start, end)
+    return {
+        "channel": channel.id,
+        "title": channel.label,
+        "unit": channel.unit,
+        **_calibration(channel, own, end),
+        "tests": len(compared),
+        "tests_differ": median(compared) if compared else None,
+        "twin_differs": _against_twin(archive, settings, channel, start, end),
+        "seen": _seen(archive, channel, start, end),
+    }
+
+
+def _calibration(channel: Channel, own: Sequence[LogEntry], now: Micros) -> Json:
+    limit = DUE_AFTER_DAYS.get(channel.quantity)
+    if not own:
+        never: Json = {"calibrated_at": None, "age_days": None, "verdict": None, "reasons": []}
+        figures = dict.fromkeys(("gain", "shift", "slope_percent", "offset_mv"))
+        return {**never, **figures, "days_left": None, "due": channel.quantity == "ph"}
+    last = own[-1]
+    age = (now - last.time) / DAY
+    verdict, reasons = last.detail["verdict"], list(last.detail["reasons"])
+    found = calibration_of(last.detail)
+    if found is not None:
+        acceptance = accept(found, max(0.0, age))
+        verdict, reasons = acceptance.verdict, list(acceptance.reasons)
+    return {
+        "calibrated_at": to_rfc3339(last.time),
+        "age_days": age,
+        "verdict": verdict,
+        "reasons": reasons,
+        **{key: last.detail[key] for key in ("gain", "shift", "slope_percent", "offset_mv")},
+        "days_left": _days_left(own, now),
+        "due": limit is not None and age > limit,
+    }
+
+
+def _days_left(own: Sequence[LogEntry], now: Micros) -> float | None:
+    """Return days until the slope is at the limit; None without three calibrations, or never."""
+    slopes = {
+        entry.time / DAY: float(entry.detail["slope_percent"])
+        for entry in own
+        if entry.detail.get("slope_percent") is not None
+    }
+    if len(slopes) < 3:
+        return None
+    days = sorted(slopes)
+    try:
+        left = ageing(days, [slopes[day] for day in days]).days_left
+    except ValueError:
+        return None
+    return None if left > 3650.0 else max(0.0, left - (now / DAY - days[-1]))
+
+
+def _against_tests(
+    archive: Archive, channel: Channel, entries: Sequence[LogEntry], start: Micros, end: Micros
+) -> list[float]:
+    """Return by how much the probe lay above each hand test of its quantity, in its own unit."""
+    measure = MEASURES.get(channel.quantity)
+    if measure is None:
+        return []
+    try:
+        scale, offset = converter(measure.unit, channel.unit or measure.unit)
+    except ValueError:
+        return []
+    found = []
+    for entry in entries:
+        if entry.kind != "test" or entry.subject != channel.quantity or entry.value is None:
+            continue
+        if start <= entry.time < end:
+            mean = _mean(archive, channel.id, entry.time - _HALF_HOUR, entry.time + _HALF_HOUR)
+            if mean is not None:
+                found.append(mean - (entry.value * scale + offset))
+    return found
+
+
+def _against_twin(
+    archive: Archive, settings: Settings, channel: Channel, start: Micros, end: Micros
+) -> float | None:
+    """Return the median of the hourly differences to the twin that a deviation rule names."""
+    twins = [
+        rule.condition.twin
+        for rule in settings.rules
+        if rule.channel == channel.id and isinstance(rule.condition, Deviation)
+    ]
+    twin = next((twin for twin in twins if isinstance(twin, str)), None)
+    if twin is None:
+        return None
+    own, other = _hours(archive, channel.id, start, end), _hours(archive, twin, start, end)
+    both = [own[hour] - other[hour] for hour in own.keys() & other.keys()]
+    return median(both) if both else None
+
+
+def _seen(archive: Archive, channel: Channel, start: Micros, end: Micros) -> float | None:
+    """Return the part of the hours with a usable reading since the channel's first; or None."""
+    if channel.expected_every is None:
+        return None
+    try:
+        span = archive.span(channel.id)
+    except KeyError:
+        return None
+    if span is None or span[0] >= end:
+        return None
+    begin = max(start, span[0]) // _HOUR * _HOUR
+    hours = max(1, -(-(end - begin) // _HOUR))
+    return min(1.0, len(_hours(archive, channel.id, begin, end)) / hours)
+
+
+def _hours(archive: Archive, channel: str, start: Micros, end: Micros) -> dict[Micros, float]:
+    begin = start // _HOUR * _HOUR
+    points = max(1, -(-(end - begin) // _HOUR))
+    try:
+        found = archive.series(channel, begin, begin + points * _HOUR, points)
+    except KeyError:
+        return {}
+    return {bucket.start: bucket.mean for bucket in found}
+
+
+def _mean(archive: Archive, channel: str, start: Micros, end: Micros) -> float | None:
+    try:
+        found = archive.series(channel, start, end, 1)
+    except KeyError:
+        return None
+    return found[0].mean if found else None

@@ -1,0 +1,56 @@
+"""The home of the routes of the water and probe reports."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import Field
+
+from weirwatch.pipeline.probe_report import probe_report_json
+from weirwatch.pipeline.water_report import DEFAULT_SPAN, water_report_json
+from weirwatch.settings import Settings
+from weirwatch.web import problems, water_schemas
+from weirwatch.web.context import Context, JsonAnswer, problem_responses
+from weirwatch.web.parameters import Left, Range
+
+_YEARS = 3 * 366 * 86_400_000_000  # longest span that a report looks at
+
+
+class WaterQuery(Range):
+    """A span of time, `[from, to)`, at most three years; 30 days if left out."""
+
+    system: Annotated[
+        str | Left, Field(max_length=64, description="The first system if left out.")
+    ] = None
+
+    def bounds(self, now: int) -> tuple[int, int]:
+        """Return start and end, defaults filled in."""
+        end = now if self.to is None else min(self.to, now)
+        start = end - DEFAULT_SPAN if self.from_ is None else self.from_
+        return max(min(start, end), end - _YEARS), end
+
+
+def water_router(context: Context) -> APIRouter:
+    """Return the routes."""
+    router = APIRouter(prefix="/reports", tags=["reports"])
+    asked = problem_responses(problems.INVALID_REQUEST)
+
+    @router.get("/water", response_model=water_schemas.WaterReport, responses=asked)
+    def water_report(query: Annotated[WaterQuery, Query()]) -> JsonAnswer:
+        """Tell what the animals take up, which way it comes in, how the water swings and moves."""
+        start, end = query.bounds(context.clock.now().utc)
+        system = _system(context.settings, query.system)
+        return JsonAnswer(water_report_json(context.archive, context.settings, system, start, end))
+
+    @router.get("/probes", response_model=water_schemas.ProbeReport, responses=asked)
+    def probe_report(query: Annotated[WaterQuery, Query()]) -> JsonAnswer:
+        """Tell how far each probe can be believed, and which calibration is due."""
+        start, end = query.bounds(context.clock.now().utc)
+        system = _system(context.settings, query.system)
+        return JsonAnswer(probe_report_json(context.archive, context.settings, system, start, end))
+
+    return router
+
+
+def _system(settings: Settings, named: str | None) -> str:
+    """Return the system that is named; one that is not there has an empty report."""
+    return settings.systems[0].id if named is None else named

@@ -1,0 +1,123 @@
+"""The home of the water and probe reports as the OpenAPI document shows them."""
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from weirwatch.web.schemas import Time
+
+
+class _Out(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Flag(_Out):
+    """Something to look at: a rise or fall that the log does not explain, or too much at once."""
+
+    what: str
+    from_: Time = Field(alias="from")
+    to: Time
+    amount: float
+    unit: str
+
+
+class Budget(_Out):
+    """What is used up per day, and which way it comes in; null with fewer than three tests."""
+
+    quantity: str
+    unit: str
+    tests: int
+    from_: Time = Field(alias="from")
+    to: Time
+    consumption: float | None
+    standard_error: float | None
+    recent: float | None = Field(description="Over the last third of the span.")
+    recent_error: float | None
+    reactor: float
+    reactor_share: float | None
+    dosed: float
+    dosed_share: float | None
+    water_changes: float
+    doubtful_tests: list[int] = Field(description="Numbers of entries that did not count.")
+    flags: list[Flag]
+
+
+class Swing(_Out):
+    """How a channel swings within a day, by its hourly means."""
+
+    channel: str
+    title: str
+    unit: str
+    days: int
+    usual: float | None
+    greatest: float | None
+    lowest: float | None
+    highest: float | None
+
+
+class DailyLevel(_Out):
+    """The usual daily value of a channel, and of each half of the span."""
+
+    channel: str
+    title: str
+    unit: str
+    days: int
+    usual: float | None
+    first_half: float | None
+    second_half: float | None
+
+
+class Moving(_Out):
+    """What moves out of its band: where it stands, how fast, when it reaches the limit."""
+
+    what: str
+    unit: str
+    value: float
+    per_day: float
+    limit: float
+    at: Time
+    earliest: Time
+    latest: Time
+
+
+class WaterReport(_Out):
+    """Budgets, swings, evaporation and what moves."""
+
+    system: str
+    from_: Time = Field(alias="from")
+    to: Time
+    budgets: list[Budget]
+    ph_swing: list[Swing]
+    temperature_swing: list[Swing]
+    evaporation: list[DailyLevel]
+    moving: list[Moving]
+
+
+class Probe(_Out):
+    """How far one probe can be believed."""
+
+    channel: str
+    title: str
+    unit: str
+    calibrated_at: Time | None
+    age_days: float | None
+    verdict: str | None
+    reasons: list[str]
+    gain: float | None
+    shift: float | None
+    slope_percent: float | None
+    offset_mv: float | None
+    days_left: float | None = Field(description="Until a pH probe's slope is at its limit.")
+    due: bool
+    tests: int
+    tests_differ: float | None = Field(description="Probe less hand test, median.")
+    twin_differs: float | None
+    seen: float | None = Field(description="Part of the hours with a usable reading.")
+
+
+class ProbeReport(_Out):
+    """The probes of one system, and which calibration is due."""
+
+    system: str
+    from_: Time = Field(alias="from")
+    to: Time
+    probes: list[Probe]
+    due: list[str]
