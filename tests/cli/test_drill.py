@@ -122,7 +122,10 @@ def test_the_report_is_one_file_with_plots_and_nothing_fetched(call: Call, tmp_p
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["overflow-blockt"], "failure 'overflow-blockt' is not in the catalogue"),
+        (
+            ["overflow-blockt"],
+            "'overflow-blockt' is not in the catalogue: did you mean 'overflow-blocked'?",
+        ),
         (["ph-high"], "ph-high: cannot be played: no chemistry in the simulated water"),
         (["disk-full"], "disk-full: cannot be played"),
         (["normal", "floor-leak"], "drill normal: give it alone"),

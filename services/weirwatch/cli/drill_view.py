@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -48,7 +49,9 @@ class Bill:
         can, cannot = plant.can_play(), plant.cannot_play()
         for name in names:
             if name != "all" and name not in catalogue.failures:
-                raise UnknownFailure(f"failure {name!r} is not in the catalogue")
+                near = get_close_matches(name, catalogue.failures, n=1)
+                hint = f": did you mean {near[0]!r}?" if near else ""
+                raise UnknownFailure(f"failure {name!r} is not in the catalogue{hint}")
         reasons = {f: cannot.get(f, _ELSEWHERE) for f in catalogue.failures if f not in can}
         if "all" in names:
             played = tuple(failure for failure in catalogue.failures if failure in can)
