@@ -106,4 +106,3 @@ class NoticeWriter:
 
     def _payload(self, seq: int, rule: Rule, alarm: Alarm, why: Why) -> Mapping[str, Any]:
         return {"event": seq, "why": why.value, "alarm": self.alarm_json(rule, alarm)}
-
