@@ -19,7 +19,8 @@ from support.still_clock import NOON, HandClock
 from weirwatch.app import Core, build_core, disk_trouble
 from weirwatch.clock import SystemClock
 from weirwatch.config import load
-from weirwatch.domain.errors import ConfigError
+from weirwatch.control.client import ControlClient
+from weirwatch.domain.errors import ConfigError, IllegalCommand
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.operator import Command
 from weirwatch.pipeline.inbox import CommandRequest, LinkRequest
@@ -442,6 +443,13 @@ def test_a_started_core_delivers_and_stops_in_order(hall: Hall, tmp_path: Path) 
         broker.publish(f"{SUMP_NODE}/readings", '[{"n":"level","v":320}]')
         wait_for((hall.folder / "notices.jsonl").exists)
         wait_for(lambda: core.outbox.delivered == 1)
+        client = ControlClient(hall.data / "control.sock")
+        command = Command("acknowledge", "sump-high", "keeper", "going there")
+        assert client.command(command)["state"] == "acknowledged"
+        assert hall.state("sump-high") == "acknowledged"  # durable when answered
+        with pytest.raises(IllegalCommand, match="nothing to acknowledge"):
+            client.command(command)
+        assert client.health()["counts"]["commands_refused"] == 1
     finally:
         core.stop()
         broker.stop()
@@ -450,6 +458,7 @@ def test_a_started_core_delivers_and_stops_in_order(hall: Hall, tmp_path: Path) 
         "service-started",
         "broker-connected",
         "raised",
+        "acknowledged",
     ]
     with closing(sqlite3.connect(hall.data / FILE_NAME)) as connection:
         assert connection.execute("SELECT clean_stop FROM meta").fetchone() == (1,)

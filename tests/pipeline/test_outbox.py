@@ -359,7 +359,9 @@ def test_a_loss_of_power_between_sending_and_marking_sends_the_same_id_again(des
     assert desk.stored("1-mara").attempts == 1
 
 
-@pytest.mark.parametrize("trouble", [TransientError("busy"), PermanentError("read-only")])
+@pytest.mark.parametrize(
+    "trouble", [TransientError("busy"), PermanentError("read-only"), RuntimeError("a mistake")]
+)
 def test_a_mark_that_fails_means_sent_again(desk: Desk, trouble: Exception) -> None:
     desk.add("1-mara", "2-mara")
     desk.store = TornStore(desk.store, trouble)
@@ -401,6 +403,14 @@ def test_its_thread_delivers_on_a_wake_and_ends_when_asked(tmp_path: Path) -> No
     assert desk.mara.got == ["1-mara", "2-mara", "3-mara"]
     assert (desk.mara.closed, desk.odd.closed) == (1, 1)
     desk.close()
+
+
+def test_stopped_before_it_begins_it_closes_what_it_was_given(desk: Desk) -> None:
+    desk.add("1-mara")
+    desk.outbox.stop()
+    desk.outbox.run()
+    assert desk.mara.tried == []
+    assert (desk.mara.closed, desk.odd.closed) == (1, 1)
 
 
 def test_a_stop_ends_after_the_delivery_under_way(desk: Desk) -> None:

@@ -3,7 +3,7 @@
 Order: what the wire already knows (a retained value), the valid range, warm-up after power-up.
 """
 
-from weirwatch.domain.instant import Micros, seconds
+from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel, Quality, Reading
 
 OUTSIDE_VALID = "outside valid range"
@@ -31,8 +31,3 @@ def judge(channel: Channel, reading: Reading, powered_since: Micros | None) -> R
     ):
         return reading._replace(quality=Quality.UNCERTAIN, reason=WARM_UP)
     return reading
-
-
-def silent_sentence(silent_for: Micros) -> str:
-    """Return what a person reads of a silent probe."""
-    return f"no reading for {seconds(silent_for):.0f} s"

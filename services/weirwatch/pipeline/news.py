@@ -76,10 +76,8 @@ class News:
             self._send_alarm(rule)
 
     def _send_alarm(self, rule_id: str) -> None:
-        rule = self._rules.get(rule_id)
-        if rule is None:
-            return
-        shown: dict[str, Any] = self._writer.alarm_json(rule, self._state.alarms[rule_id])
+        rule, alarm = self._rules[rule_id], self._state.alarms[rule_id]
+        shown: dict[str, Any] = self._writer.alarm_json(rule, alarm)
         shown.pop("safety_card", None)
         topic = f"{self._root}/{self._system(rule_id)}/alarm/{rule_id}"
         self._transport.publish(topic, json.dumps(shown).encode(), retain=True)
