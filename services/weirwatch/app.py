@@ -53,7 +53,13 @@ from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
-from weirwatch.pipeline.work_desk import WorkDesk, answer_of, kept_by_desk
+from weirwatch.pipeline.work_desk import (
+    WorkDesk,
+    answer_of,
+    kept_by_desk,
+    remote_of,
+    request_from,
+)
 from weirwatch.ports import BrokerFacts, Clock, Restored
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
@@ -268,7 +274,7 @@ def _build(
         clock,
         desk.handle,
         explain=_explainer(inbox, book),
-        handle_work=lambda data: answer_of(data, inbox.put, COMMAND_WITHIN_S),
+        handle_work=_worker(inbox, desk),
         handle_log=log_desk.handle,
     )
     health.listeners = control.counters
@@ -318,6 +324,22 @@ def _build(
         web,
         health,
     )
+
+
+def _worker(inbox: Inbox, desk: AccessDesk) -> Callable[[object], Mapping[str, Any]]:
+    def handle(data: object) -> Mapping[str, Any]:
+        request, remote = request_from(data), remote_of(data)
+        command = Command(f"work-{request.name}", request.work, request.who, remote=remote)
+        try:
+            answer = answer_of(request, inbox.put, COMMAND_WITHIN_S)
+        except WeirwatchError as error:
+            desk.audit(command, str(error))
+            raise
+        if request.name != "list":
+            desk.audit(command, "done")
+        return answer
+
+    return handle
 
 
 def _explainer(inbox: Inbox, book: Book) -> Callable[[str], Mapping[str, Any]]:

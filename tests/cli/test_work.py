@@ -13,6 +13,7 @@ from weirwatch.app import Core, build_core
 from weirwatch.clock import SystemClock
 from weirwatch.config import Overrides, load
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownWork
+from weirwatch.store.access import SqliteBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 
@@ -95,3 +96,8 @@ def test_it_is_started_ended_checked_and_goes_on_after_a_restart(
         "planned-work-ended",
     ]
     assert isinstance(call("work", "--config", recorded.config).exception, TransientError)
+    register = SqliteBook(recorded.data / FILE_NAME)
+    deeds = [(d.who, d.action, d.subject) for _, d in register.deeds(None, 100)]
+    register.close()
+    assert ("mk", "work-start", "water-change") in deeds
+    assert ("mk", "work-end", "water-change") in deeds

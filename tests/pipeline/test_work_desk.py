@@ -247,4 +247,4 @@ def test_a_request_that_is_none_is_wrong_use(data: Any) -> None:
 
 def test_a_loop_that_does_not_come_to_it_is_told() -> None:
     with pytest.raises(TransientError, match="not durable yet"):
-        answer_of({"name": "list"}, lambda _: None, 0.01)
+        answer_of(WorkRequest("list"), lambda _: None, 0.01)

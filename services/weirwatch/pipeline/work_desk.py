@@ -6,8 +6,8 @@ beside how telling stands (`ports.Group.calling`), in the commit of its events.
 A request is one JSON object; `name` says what:
 
     {"name": "list"}                                            → {"items": […]}
-    {"name": "start", "work": id, "who", "comment", "minutes"}  → the work as it stands
-    {"name": "end", "work": id, "who", "comment"}               → the work as it stands
+    {"name": "start", "work": id, "who", "comment", "minutes", "remote"} → the work as it stands
+    {"name": "end", "work": id, "who", "comment", "remote"}     → the work as it stands
 """
 
 import json
@@ -312,14 +312,20 @@ def request_from(data: object) -> WorkRequest:
     return WorkRequest(str(data["name"]), work, who, comment, minutes)
 
 
-def answer_of(data: object, put: Callable[[WorkRequest], None], within_s: float) -> dict[str, Any]:
-    """Hand a request as it was sent to the loop, and return its answer; any other thread.
+def remote_of(data: object) -> str:
+    """Return the address that a request came from, for the audit; empty: this machine's socket."""
+    return _text(data, "remote") if isinstance(data, Mapping) else ""
+
+
+def answer_of(
+    request: WorkRequest, put: Callable[[WorkRequest], None], within_s: float
+) -> dict[str, Any]:
+    """Hand a request to the loop, and return its answer; any other thread.
 
     Raises:
-        ConfigError, UnknownWork, IllegalCommand: refused; nothing was changed.
+        UnknownWork, IllegalCommand: refused; nothing was changed.
         TransientError: not durable within so many seconds; it may still become so.
     """
-    request = request_from(data)
     put(request)
     try:
         return request.answer.result(within_s)
