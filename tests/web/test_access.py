@@ -7,13 +7,21 @@ from pathlib import Path
 
 import httpx
 import pytest
+from starlette.types import Receive, Scope, Send
 from support.web_harbour import HIGH
 from support.web_world import World, made_world
+from websockets.exceptions import ConnectionClosed, InvalidStatus
+from websockets.sync.client import connect
+from websockets.typing import Origin
 
+from weirwatch.domain.errors import PermanentError
 from weirwatch.domain.instant import SECOND
-from weirwatch.pipeline.access import Role
+from weirwatch.pipeline.access import Role, make_token
+from weirwatch.ports import Command
+from weirwatch.web.guard import IDENTITY
 from weirwatch.web.lockout import FIRST_PAUSE, FREE_FAILURES, RateLimit
-from weirwatch.web.rights import PUBLIC
+from weirwatch.web.page.signed import SignedCore
+from weirwatch.web.rights import PUBLIC, Identity
 
 ACKNOWLEDGE = f"/api/v1/alarms/{HIGH.id}/acknowledge"
 DAY = 86_400 * SECOND
@@ -318,3 +326,59 @@ def test_five_hundred_idle_connections_harm_nobody(
     finally:
         for sock in idle:
             sock.close()
+
+
+async def echo(scope: Scope, receive: Receive, send: Send) -> None:
+    """Stand in for the page's live connection."""
+    await send({"type": "websocket.accept"})
+    while True:
+        message = await receive()
+        if message["type"] == "websocket.disconnect":
+            return
+        if message["type"] == "websocket.receive":
+            await send({"type": "websocket.send", "text": scope[IDENTITY].name})
+
+
+def test_a_live_connection_needs_a_session_and_ends_with_its_token(
+    locked: tuple[World, str],
+) -> None:
+    world, text = locked
+    world.app.mount("/live", echo)
+    address = f"ws://127.0.0.1:{world.port}/live/now"
+    origin = Origin(world.url())
+    with pytest.raises(InvalidStatus, match="403"):
+        connect(address, origin=origin)
+    cookies = "; ".join(f"{k}={v}" for k, v in sign_in(world, text).cookies.items())
+    with connect(address, origin=origin, additional_headers={"Cookie": cookies}) as live:
+        live.send("who?")
+        assert live.recv(timeout=10) == "tablet"
+        world.register.revoke("tablet", world.harbour.clock.utc)
+        live.send("and now?")
+        with pytest.raises(ConnectionClosed):
+            live.recv(timeout=10)
+        assert live.protocol.close_rcvd is not None
+        assert live.protocol.close_rcvd.code == 1008
+
+
+def test_a_command_from_the_page_is_signed_and_needs_the_right(locked: tuple[World, str]) -> None:
+    world, _ = locked
+    now = world.harbour.clock.utc
+    viewer, _ = make_token("wall tablet", Role.VIEW, now)
+    world.register.add(viewer)
+    tokens = {token.name: token for token in world.register.tokens()}
+    command = Command("acknowledge", HIGH.id, "somebody else")
+
+    def core(name: str) -> SignedCore:
+        token = tokens[name]
+        identity = Identity(name, token.role, "192.0.2.7", token.id, session=True)
+        return SignedCore(world.core, identity, world.access)
+
+    core("tablet").command(command)
+    done = world.core.commands[-1]
+    assert (done.who, done.remote) == ("tablet", "192.0.2.7")
+    with pytest.raises(PermanentError, match="may only view"):
+        core("wall tablet").command(command)
+    world.register.revoke("tablet", now)
+    with pytest.raises(PermanentError, match="sign in"):
+        core("tablet").command(command)
+    assert len(world.core.commands) == 1
