@@ -2,22 +2,20 @@
 
 import csv
 import json as json_module
-import re
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from weirwatch.cli.desk import Desk, print_json
 from weirwatch.cli.series import Format
+from weirwatch.cli.time_range import parse_time
 from weirwatch.cli.words import console, plain_table, time_text, value_text
 from weirwatch.config.problems import did_you_mean
 from weirwatch.domain.errors import ConfigError, UnknownChannel
-from weirwatch.domain.instant import SECOND, Micros, from_rfc3339
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.pipeline.queries import readings_json, series_json
 
-_SPANS_S = {"s": 1, "m": 60, "h": 3600, "d": 86_400, "w": 604_800}
-_SPAN = re.compile(r"(\d+(?:\.\d+)?)([smhdw])")
 _DEFAULT_SPAN: Micros = 86_400 * SECOND
 _PAGE = 5_000
 _RAW_HEADER = ("time", "channel", "value", "quality")
@@ -76,24 +74,11 @@ def _range(desk: Desk, channel: Channel, start: str | None, end: str | None) -> 
     except KeyError:  # configured, and not a reading yet
         kept = None
     newest = kept[1] + 1 if kept is not None else now  # ranges end before their end
-    ends = newest if end is None else _time("--to", end, now)
-    begins = ends - _DEFAULT_SPAN if start is None else _time("--from", start, ends)
+    ends = newest if end is None else parse_time("--to", end, now)
+    begins = ends - _DEFAULT_SPAN if start is None else parse_time("--from", start, ends)
     if begins >= ends:
         raise ConfigError(f"--from {start}: is not before the end of the range")
     return begins, ends
-
-
-def _time(option: str, text: str, before: Micros) -> Micros:
-    span = _SPAN.fullmatch(text)
-    if span is not None:
-        return before - round(float(span[1]) * _SPANS_S[span[2]] * SECOND)
-    try:
-        return from_rfc3339(text)
-    except ValueError:
-        raise ConfigError(
-            f"{option} {text}: is not a time. Write 2026-05-01T12:00:00Z, or a span such as 6h or "
-            "2d (s, m, h, d, w)."
-        ) from None
 
 
 def _readings(desk: Desk, channel: str, begins: Micros, ends: Micros) -> tuple[Row, Iterator[Row]]:
