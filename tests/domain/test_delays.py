@@ -1,5 +1,7 @@
 """On- and off-delays: exact deadlines, voids, fail to alarm."""
 
+from typing import Any
+
 from support.bench_engine import book, channel, rule, run, seen, told
 
 from weirwatch.domain.reading import Quality
@@ -96,7 +98,7 @@ def test_bad_readings_neither_raise_nor_clear() -> None:
     ]
 
 
-BOLD = {"bold": True, "failure": "floor-leak", "priority": Priority.CRITICAL}
+BOLD: dict[str, Any] = {"bold": True, "failure": "floor-leak", "priority": Priority.CRITICAL}
 
 
 def test_bold_fails_to_alarm_when_the_probe_falls_silent_mid_delay() -> None:

@@ -23,7 +23,7 @@ import uvicorn
 from weirwatch.clock import SystemClock
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
-from weirwatch.domain.errors import IllegalCommand, TransientError
+from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Absolute, Discrepancy, Priority, Rule, Side, SwitchIs
@@ -379,6 +379,14 @@ class World:
             },
             "ingest": {"messages": 4711, "readings": 37688, "quarantined": 2},
         }
+
+    def explain(self, rule: str) -> Mapping[str, Any]:
+        """The page does not ask this of the core."""
+        raise UnknownRule(rule)
+
+    def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """The page does not ask this of the core."""
+        raise IllegalCommand(str(request))
 
     @contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:

@@ -49,7 +49,8 @@ def metrics_route(context: Context) -> Route:
 
     def metrics(request: Request) -> Response:
         del request
-        return Response(generate_latest(registry), media_type=CONTENT_TYPE_LATEST)
+        text = generate_latest(registry)  # type: ignore[no-untyped-call]
+        return Response(text, media_type=CONTENT_TYPE_LATEST)
 
     return Route(PATH, metrics, methods=["GET"], name="metrics")
 
