@@ -122,6 +122,14 @@ def test_the_operator_header_never_overrides_the_name(
     assert (command.who, command.remote) == ("operate person", "127.0.0.1")
 
 
+def test_nobody_writes_the_log_in_another_s_name(guarded: tuple[World, dict[str, str]]) -> None:
+    world, tokens = guarded
+    entry = {"kind": "note", "text": "skimmer cup emptied", "who": "the boss"}
+    url = world.url("/api/v1/log")
+    answer = httpx.post(url, headers=bearer(tokens["operate"]), json=entry)
+    assert (answer.status_code, answer.json()["who"]) == (200, "operate person"), answer.text
+
+
 def test_tokens_are_shown_without_their_secrets(guarded: tuple[World, dict[str, str]]) -> None:
     world, tokens = guarded
     answer = httpx.get(world.url("/api/v1/tokens"), headers=bearer(tokens["admin"]))

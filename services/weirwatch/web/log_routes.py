@@ -2,7 +2,7 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Body, Query
+from fastapi import APIRouter, Body, Query, Request
 from pydantic import Field
 
 from weirwatch.domain.errors import TransientError
@@ -11,6 +11,7 @@ from weirwatch.pipeline.log_queries import log_json
 from weirwatch.ports import LogKeeper
 from weirwatch.web import log_schemas, problems
 from weirwatch.web.context import Context, JsonAnswer, problem_responses
+from weirwatch.web.guard import IDENTITY
 from weirwatch.web.parameters import EventsQuery, Operator, operator_name
 
 Kind = Literal["test", "dose", "reactor", "water-change", "maintenance", "note", "calibration"]
@@ -58,12 +59,18 @@ def log_router(context: Context, keeper: LogKeeper | None) -> APIRouter:
             problems.NOT_JSON,
         ),
     )
-    def add(body: Annotated[log_schemas.LogBody, Body()], operator: Operator = None) -> JsonAnswer:
+    def add(
+        request: Request,
+        body: Annotated[log_schemas.LogBody, Body()],
+        operator: Operator = None,
+    ) -> JsonAnswer:
         """Write one entry; what nobody would believe is refused unless `sure` is true."""
         if keeper is None:
             raise TransientError("nothing can be written into the log here")
         given = body.model_dump(exclude_none=True)
-        request = {**given, "who": body.who or operator_name(operator)}
-        return JsonAnswer(keeper.log({"entries": [request]})["entries"][0])
+        # Whoever has a token writes in its name, whatever the body claims.
+        signed = request.scope[IDENTITY].name
+        entry = {**given, "who": signed or body.who or operator_name(operator)}
+        return JsonAnswer(keeper.log({"entries": [entry]})["entries"][0])
 
     return router
