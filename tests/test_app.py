@@ -186,11 +186,14 @@ def test_a_file_of_a_newer_version(hall: Hall) -> None:
     assert free(hall)
 
 
-def test_a_web_port_that_is_taken_stops_what_was_started(hall: Hall) -> None:
+def test_a_web_port_that_is_taken_stops_what_was_started(
+    hall: Hall, monkeypatch: pytest.MonkeyPatch
+) -> None:
     before = set(threading.enumerate())
     with closing(socket.create_server(("127.0.0.1", 0))) as taken:
         port = taken.getsockname()[1]
         hall.write(CONFIG + f'[web]\nlisten = "127.0.0.1:{port}"\n')
+        monkeypatch.setattr("weirwatch.control.web_child.PORT_TRIES", 2)
         core = build_core(load(hall.config), SystemClock(), ["false"])
         try:
             with pytest.raises(ConfigError, match="cannot be used for the web"):
