@@ -66,12 +66,14 @@ from weirwatch.store.access import SqliteRegister
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal, open_journal
 from weirwatch.store.sqlite_outbox import SqliteOutbox
 
 log = logging.getLogger(__name__)
 
 COMMAND_WITHIN_S = 10.0
+MOST_SEEDED = 100_000  # readings of one channel that a start reads again
 SOURCE = "/weirwatch/service"  # of the CloudEvents that notifiers send
 ANSWER_WITHIN_S = 4.0  # less than a client waits
 LEAST_FREE_BYTES = 200_000_000
@@ -301,7 +303,7 @@ def _build(
             commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
             corrections=log_book.corrections(),
-            deriver=Deriver(settings.derived, settings.channels) if settings.derived else None,
+            deriver=_deriver(settings, now),
             works=works,
             disk_trouble=lambda: disk_trouble(data_dir),
         )
@@ -363,6 +365,22 @@ def disk_trouble(folder: Path) -> str | None:
         f"only {usage.free / 1e6:.0f} MB ({100 * usage.free / usage.total:.0f} %) are free where "
         f"{folder} lies: make room; when it is full, nothing new is kept nor acknowledged"
     )
+
+
+def _deriver(settings: Settings, now: Micros) -> Deriver | None:
+    """Return what computes derived channels, told of the hours before this start."""
+    if not settings.derived:
+        return None
+    deriver = Deriver(settings.derived, settings.channels)
+    archive = SqliteArchive(settings.service.data_dir / FILE_NAME)
+    try:
+        for channel, span in deriver.windows.items():
+            deriver.seed(archive.readings(channel, now - span, now, None, MOST_SEEDED))
+    except WeirwatchError as trouble:  # the window then fills anew: its values say so
+        log.warning("derive.not_seeded error=%s", trouble)
+    finally:
+        archive.close()
+    return deriver
 
 
 def _wired(settings: Settings) -> tuple[Channel, ...]:

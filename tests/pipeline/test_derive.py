@@ -264,3 +264,16 @@ def test_the_reference_library_agrees_on_salinity() -> None:
         world.say(at * 61, temperature=t)
         (derived,) = world.say(at * 61 + 1, conductivity=50.0)
         assert derived.value == pytest.approx(float(gsw.SP_from_C(50.0, t, 0.0)), abs=1e-9)
+
+
+def test_after_a_start_the_window_is_told_of_the_day_before() -> None:
+    world = World("evaporation", "top-off", more={"rate_l_h": 30.0})
+    assert world.deriver.windows == {"hall/node/top-off": 86_400 * SECOND}
+    stored = [
+        Reading("hall/node/top-off", T0 + tick * SECOND, float(tick % 1200 < 20))
+        for tick in range(0, 24 * 3600, 5)
+    ]
+    world.deriver.seed(stored)
+    (first,) = world.say(24 * 3600 + 60, top_off=0.0)
+    assert first.quality is Quality.GOOD
+    assert first.value == pytest.approx(12.0, rel=0.02)

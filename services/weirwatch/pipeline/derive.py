@@ -5,7 +5,7 @@ an input that is stale makes it uncertain, one that is bad or outside a formula'
 bad, with the last good value held. It never raises.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from weirwatch.domain.instant import Micros, micros, seconds
@@ -120,6 +120,23 @@ class Deriver:
     def leads(self) -> Mapping[str, tuple[Plan, ...]]:
         """Channel id → plans that its readings call for; most channels are not in it."""
         return self._plans
+
+    @property
+    def windows(self) -> Mapping[str, Micros]:
+        """Channel id → how far back formulas with a window want to be told of it; see `seed`."""
+        return {
+            lead: max(plan.window.span for plan in plans if plan.window is not None)
+            for lead, plans in self._plans.items()
+            if any(plan.window is not None for plan in plans)
+        }
+
+    def seed(self, readings: Iterable[Reading]) -> None:
+        """Take what was stored before this start, in rising order of time, for the windows."""
+        for reading in readings:
+            for plan in self._plans.get(reading.channel, ()):
+                if plan.window is not None and reading.quality is Quality.GOOD:
+                    value = reading.value * plan.inputs[0].scale + plan.inputs[0].offset
+                    plan.window.see(reading.time, value)
 
     def readings(self, reading: Reading, observed: Mapping[str, Observed]) -> Iterator[Reading]:
         """Yield what follows from one judged reading that the engine has adopted."""
