@@ -47,7 +47,8 @@ _HOURS = """
 """
 _SUMS = """
     SELECT (t0 - :origin) / :width AS place, min(t0) AS since, max(t0) AS until, sum(n) AS count,
-           min(vmin) AS low, max(vmax) AS high, sum(vsum) AS total
+           min(vmin) AS low, max(vmax) AS high,
+           CASE WHEN count(vsum) = count(*) THEN sum(vsum) END AS total
     FROM block WHERE channel_id = :channel AND t0 >= :first AND t0 < :end AND n > 0 GROUP BY 1
 """
 _ENDS = """
