@@ -18,7 +18,11 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from support.need import need
 
+from weirwatch.control.client import ControlClient
+from weirwatch.domain.errors import WeirwatchError
+from weirwatch.domain.reading import Reading
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_archive import SqliteArchive
 
 
 def free_port() -> int:
@@ -125,6 +129,11 @@ class Service:
         self.process = None
         return code
 
+    def end(self) -> None:
+        """Leave nothing behind, whatever the test found."""
+        if self.process is not None and self.process.poll() is None:
+            self.kill()
+
     def get(self, path: str) -> Any:
         """GET below /api/v1 as JSON; None while the web does not answer."""
         try:
@@ -142,6 +151,22 @@ class Service:
                 return connection.execute(sql, values).fetchall()
         except sqlite3.OperationalError:
             return []
+
+    def readings(self, channel: str, after: int = 0, until: int = 2**62) -> list[Reading]:
+        """Every stored reading of a channel, as the archive tells them, in `[after, until)`."""
+        archive = SqliteArchive(self.file)
+        try:
+            return list(archive.readings(channel, after, until, None, 10_000_000))
+        finally:
+            archive.close()
+
+    def acked(self) -> int:
+        """How many messages are committed and acknowledged."""
+        try:
+            health = ControlClient(self.folder / "data" / "control.sock").health()
+        except WeirwatchError:
+            return 0
+        return int(health["counts"]["mqtt"]["acked"])
 
     def notices(self) -> list[dict[str, Any]]:
         """What the JSON-lines recipient got; torn lines are left out."""
