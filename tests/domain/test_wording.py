@@ -1,0 +1,126 @@
+"""What an alarm says of itself: one sentence with value, unit and limit for each kind."""
+
+from typing import Any
+
+import pytest
+from support.bench_engine import LEVEL, book, channel, rule
+
+from weirwatch.domain.instant import micros
+from weirwatch.domain.reading import Quality
+from weirwatch.domain.rule import (
+    Absolute,
+    BadMeasurement,
+    BuiltIn,
+    Deviation,
+    Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
+    Side,
+    SwitchIs,
+)
+from weirwatch.domain.state import Observed
+from weirwatch.domain.wording import amount, limit_text, sentence
+
+NOW = micros(1000)
+
+
+def observed(
+    value: float, reason: str = "", *, heard: float = 1000, since: float = 1000
+) -> Observed:
+    quality = Quality.BAD if reason else Quality.GOOD
+    return Observed(NOW, value, quality, reason, micros(heard), NOW, value, micros(since))
+
+
+def said(condition: Any, seen: Observed | None, *, lost: bool = False, **more: Any) -> str:
+    probe = channel(every=5, **{"unit": "mm", **more})
+    entry = book([rule("x", condition)], [probe]).entries["x"]
+    return sentence(entry, seen, NOW, lost=lost)
+
+
+@pytest.mark.parametrize(
+    ("condition", "seen", "words"),
+    [
+        (Absolute(Side.HIGH, 310.0), observed(320.0), "320 mm, at or above 310 mm"),
+        (Absolute(Side.LOW, 100.0), observed(99.5), "99.5 mm, at or below 100 mm"),
+        (Absolute(Side.LOW, 100.0), None, "never seen, at or below 100 mm"),
+        (Deviation(5.0, set_value=300.0), observed(290.0), "290 mm, beyond ±5 mm from 300 mm"),
+        (Deviation(5.0, twin="hall/b/c"), observed(1.0), "1 mm, beyond ±5 mm from hall/b/c"),
+        (
+            Discrepancy(micros(20), minimum=250.0),
+            observed(200.0),
+            "200 mm, expected at least 250 mm within 20 s",
+        ),
+        (
+            Discrepancy(micros(20), maximum=250.0),
+            observed(300.0),
+            "300 mm, expected at most 250 mm within 20 s",
+        ),
+        (
+            Discrepancy(micros(1.5), minimum=1.0, maximum=2.0),
+            None,
+            "never seen, expected 1 mm to 2 mm within 1.5 s",
+        ),
+        (BadMeasurement(silent=True), None, "no reading yet"),
+        (BadMeasurement(silent=True), observed(5.0, heard=940), "no reading for 60 s"),
+        (BadMeasurement(frozen=micros(9)), observed(5.0, since=400), "5 mm unchanged for 600 s"),
+        (
+            BadMeasurement(outside_valid=True),
+            observed(999.0, "outside valid range"),
+            "999 mm: outside valid range",
+        ),
+        (BuiltIn(), observed(5.0), "x"),
+    ],
+)
+def test_the_sentence_of_each_kind(condition: Any, seen: Observed | None, words: str) -> None:
+    assert said(condition, seen) == words
+
+
+def test_switches_are_told_in_words() -> None:
+    assert said(SwitchIs(False), observed(0.0), quantity="switch", unit="", title="Mains") == (
+        "Mains is off"
+    )
+    late = Discrepancy(micros(20), expected=True)
+    assert said(late, observed(0.0), quantity="switch", unit="") == ("off, expected on within 20 s")
+
+
+def test_a_measurement_that_was_lost_is_told() -> None:
+    told = said(Absolute(Side.HIGH, 310.0), observed(320.0), lost=True)
+    assert told == "320 mm, at or above 310 mm; measurement lost"
+
+
+@pytest.mark.parametrize(
+    ("condition", "text"),
+    [
+        (Absolute(Side.HIGH, 310.0), "310 mm"),
+        (Forecast(Side.LOW, 100.0, 1, 1), "100 mm"),
+        (SwitchIs(True), "on"),
+        (RateOfChange(micros(3600), rise=2.0), "+2 mm per 3600 s"),
+        (RateOfChange(micros(60), rise=2.0, fall=1.0), "+2 mm/−1 mm per 60 s"),
+        (Duty(micros(3600), on_for=micros(600)), "600 s on in 3600 s"),
+        (Duty(micros(3600), on_for=micros(600), starts=4), "600 s on or 4 starts in 3600 s"),
+        (BadMeasurement(silent=True), ""),
+        (BuiltIn(), ""),
+    ],
+)
+def test_limits_as_text(condition: Any, text: str) -> None:
+    assert limit_text(rule("x", condition), channel(LEVEL, unit="mm")) == text
+
+
+def test_a_limit_without_a_channel_has_no_unit() -> None:
+    assert limit_text(rule("x", Absolute(Side.HIGH, 3.0)), None) == "3"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (27.5, "Cel", "27.5 °C"),
+        (81.5, "degF", "81.5 °F"),
+        (0.85, "/", "0.85"),
+        (8.123456789, "pH", "8.12346"),
+        (6000.0, "L/h", "6000 L/h"),
+        (0.0, "", "0"),
+    ],
+)
+def test_numbers_with_their_units_as_people_write_them(value: float, unit: str, text: str) -> None:
+    assert amount(value, unit) == text
