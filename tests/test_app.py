@@ -1,4 +1,4 @@
-"""The core put together: what a start finds, what it leaves behind when it cannot be made."""
+"""The core put together: what it leaves behind when it cannot be made, and how it runs."""
 
 import re
 import shutil
@@ -6,115 +6,24 @@ import socket
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
 
 import pytest
+from support.hall import CONFIG, Hall
 from support.loop_world import SUMP_NODE
 from support.service import Mosquitto, wait_for
-from support.still_clock import NOON, HandClock
 
-from weirwatch.app import Core, build_core, disk_trouble
+from weirwatch.app import build_core, disk_trouble
 from weirwatch.clock import SystemClock
 from weirwatch.config import load
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, IllegalCommand
-from weirwatch.domain.instant import SECOND
 from weirwatch.domain.operator import Command
-from weirwatch.pipeline.inbox import CommandRequest, LinkRequest
-from weirwatch.ports import Clock, StoredEvent, WireMessage
+from weirwatch.pipeline.inbox import LinkRequest
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
-from weirwatch.store.sqlite_archive import SqliteArchive
-
-CONFIG = """
-[broker]
-url = "mqtt://127.0.0.1:1"
-[[system]]
-id = "harbour-hall"
-[[channel]]
-id = "harbour-hall/sump-node/level"
-quantity = "level"
-unit = "mm"
-[[rule]]
-id = "sump-high"
-title = "Sump high"
-kind = "absolute"
-channel = "harbour-hall/sump-node/level"
-high = 310
-deadband = 10
-failure = "sump-high"
-response = "Look for a siphon."
-[[recipient]]
-id = "file"
-kind = "file"
-path = "notices.jsonl"
-"""
-LOW = """
-[[rule]]
-id = "sump-low"
-title = "Sump low"
-kind = "absolute"
-channel = "harbour-hall/sump-node/level"
-low = 100
-on_delay_s = 30
-failure = "sump-low"
-response = "Look for a leak."
-"""
-
-
-class Hall:
-    """A folder with a configuration, in which one core runs after the other."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.config = folder / "weirwatch.toml"
-        self.data = folder / "data"
-        self.clock = HandClock()
-        self.write(CONFIG)
-        self._mid = 0
-
-    def write(self, text: str) -> None:
-        self.config.write_text(text)
-
-    @contextmanager
-    def core(self, *, ends: str = "in order", clock: Clock | None = None) -> Iterator[Core]:
-        """A core that is turned by hand; it ends in order, or is lost."""
-        core = build_core(load(self.config), clock or self.clock)
-        try:
-            core.loop.turn_once()
-            yield core
-            if ends == "in order":
-                core.loop.stop()
-                core.loop.run()
-        finally:
-            core.stop()
-
-    def level(self, core: Core, value: float) -> None:
-        self._mid += 1
-        payload = f'[{{"n":"level","t":{self.clock.utc / 1e6},"v":{value}}}]'.encode()
-        topic = f"{SUMP_NODE}/readings"
-        core.inbox.put(WireMessage(1, self._mid, 1, topic, payload, self.clock.utc, False))
-        core.loop.turn_once()
-
-    def command(self, core: Core, name: str, rule: str, **more: Any) -> None:
-        request = CommandRequest(Command(name=name, rule=rule, who="keeper", **more))
-        core.inbox.put(request)
-        core.loop.turn_once()
-        request.answer.result(0)
-
-    def events(self) -> list[StoredEvent]:
-        with closing(SqliteArchive(self.data / FILE_NAME)) as archive:
-            return list(archive.events(None, None, 0, 1000))
-
-    def kinds(self, rule: str) -> list[str]:
-        return [s.event.kind for s in self.events() if s.event.rule == rule]
-
-    def state(self, rule: str) -> str:
-        with closing(SqliteArchive(self.data / FILE_NAME)) as archive:
-            return str(archive.alarms()[rule].state)
 
 
 @pytest.fixture
@@ -246,188 +155,6 @@ def test_a_disk_is_told_of_when_it_is_nearly_full_or_gone(
     sentence = disk_trouble(tmp_path)
     assert sentence is not None
     assert re.match(r"only \d+ MB \(\d+ %\) are free where /.*: make room", sentence)
-
-
-# --- over a restart --------------------------------------------------------------------------
-
-
-def test_every_alarm_is_what_it_was_and_nobody_is_told_again(hall: Hall) -> None:
-    with hall.core() as core:
-        hall.level(core, 320)
-        hall.command(core, "acknowledge", "sump-high", comment="going there")
-    hall.clock.go(20)
-    with hall.core() as core:
-        assert core.health.as_json()["standing"] == 1
-        hall.clock.go(1)
-        hall.level(core, 321)
-        assert hall.state("sump-high") == "acknowledged"
-        hall.clock.go(1)
-        hall.level(core, 290)
-    assert hall.kinds("sump-high") == ["raised", "acknowledged", "returned"]
-    assert hall.state("sump-high") == "normal"
-
-
-def test_a_delay_that_was_running_starts_again_at_the_first_good_reading(hall: Hall) -> None:
-    hall.write(CONFIG + LOW)
-    with hall.core() as core:
-        hall.level(core, 90)
-        hall.clock.go(20)
-    hall.clock.go(20)
-    with hall.core() as core:
-        hall.clock.go(20)
-        core.loop.turn_once()
-        hall.level(core, 91)
-        hall.clock.go(29)
-        core.loop.turn_once()
-        assert hall.kinds("sump-low") == []
-        hall.clock.go(1)
-        core.loop.turn_once()
-        assert hall.kinds("sump-low") == ["raised"]
-    assert hall.events()[-1].event.time == NOON + 90 * SECOND
-
-
-def test_shelving_goes_on_and_ends_at_its_own_time(hall: Hall) -> None:
-    with hall.core() as core:
-        hall.command(core, "shelve", "sump-high", minutes=10)
-        hall.level(core, 320)
-    hall.clock.go(9 * 60)
-    with hall.core() as core:
-        assert hall.kinds("sump-high") == ["shelved", "raised"]
-        hall.clock.go(61)
-        core.loop.turn_once()
-    last = [s.event for s in hall.events() if s.event.rule == "sump-high"][-1]
-    assert (last.kind, last.annunciated, last.time) == ("unshelved", True, NOON + 600 * SECOND)
-
-
-def test_a_short_orderly_stop_is_on_record_only(hall: Hall) -> None:
-    with hall.core():
-        pass
-    hall.clock.go(60)
-    with hall.core():
-        pass
-    assert hall.kinds("service-was-down") == []
-    assert [s.event.message for s in hall.events() if s.event.kind == "service-started"][1] == (
-        "the service was stopped in order and away from 2026-05-01 12:00:00 UTC to "
-        "2026-05-01 12:01:00 UTC (1 min)"
-    )
-
-
-@pytest.mark.parametrize(
-    ("ends", "away", "how"), [("lost", 1, "lost"), ("in order", 61, "stopped")]
-)
-def test_a_loss_or_a_long_stop_is_told(hall: Hall, ends: str, away: float, how: str) -> None:
-    with hall.core(ends=ends):
-        pass
-    hall.clock.go(away)
-    with hall.core():
-        pass
-    assert hall.kinds("service-was-down") == ["raised", "returned"]
-    raised = next(s.event for s in hall.events() if s.event.rule == "service-was-down")
-    assert raised.annunciated
-    assert f"the service was {how}" in raised.message
-    hall.clock.go(1)
-    with hall.core():
-        pass
-    assert len(hall.kinds("service-was-down")) == 2
-
-
-def test_a_clock_behind_the_last_record_is_told_once(hall: Hall) -> None:
-    with hall.core():
-        pass
-    hall.clock = HandClock(utc=NOON - 86_400 * SECOND)  # a board without a battery clock
-    with hall.core() as core:
-        for _ in range(3):
-            hall.clock.go(1)
-            core.loop.turn_once()
-        assert hall.kinds("clock-untrusted") == ["raised"]
-        hall.clock.set_wall(NOON + 3600 * SECOND)
-        core.loop.turn_once()
-    assert hall.kinds("clock-untrusted") == ["raised", "returned"]
-
-
-def test_a_clock_that_is_sound_again_at_the_next_start_clears_the_alarm(hall: Hall) -> None:
-    with hall.core():
-        pass
-    hall.clock.set_wall(NOON - 86_400 * SECOND)
-    with hall.core():
-        pass
-    hall.clock.set_wall(NOON + 30 * SECOND)
-    with hall.core():
-        pass
-    assert hall.kinds("clock-untrusted") == ["raised", "returned"]
-
-
-def test_a_node_that_was_offline_still_is(hall: Hall) -> None:
-    hall.write(
-        CONFIG + '[[rule]]\nid = "node-offline/sump-node"\nkind = "system"\non_delay_s = 0\n'
-    )
-    with hall.core() as core:
-        topic = f"{SUMP_NODE}/connection"
-        payload = b'{"connected": false}'
-        core.inbox.put(WireMessage(1, 1, 1, topic, payload, hall.clock.utc, False))
-        core.loop.turn_once()
-    hall.clock.go(10)
-    with hall.core() as core:
-        hall.clock.go(10)
-        core.loop.turn_once()
-        assert "node-offline/sump-node" in core.health.as_json()["problems"][-1]
-    assert hall.kinds("node-offline/sump-node") == ["raised"]
-
-
-def test_two_systems_with_a_node_of_the_same_name_each_have_their_rule(hall: Hall) -> None:
-    other = CONFIG.split("[[system]]")[1].split("[[rule]]")[0].replace("harbour-hall", "annexe")
-    off = [
-        f'[[rule]]\nid = "node-offline/{system}/sump-node"\nkind = "system"\non_delay_s = 0\n'
-        for system in ("harbour-hall", "annexe")
-    ]
-    hall.write(f"{CONFIG}[[system]]{other}{''.join(off)}")
-    with hall.core() as core:
-        topic, payload = "weirwatch/annexe/sump-node/connection", b'{"connected": false}'
-        core.inbox.put(WireMessage(1, 1, 1, topic, payload, hall.clock.utc, False))
-        core.loop.turn_once()
-    assert hall.kinds("node-offline/annexe/sump-node") == ["raised"]
-    assert hall.kinds("node-offline/harbour-hall/sump-node") == []
-
-
-# --- rules that were edited or deleted -------------------------------------------------------
-
-
-def test_a_deleted_rule_is_closed_on_record(hall: Hall) -> None:
-    hall.write(CONFIG + LOW)
-    with hall.core() as core:
-        hall.level(core, 320)
-        hall.command(core, "shelve", "sump-low", minutes=10)
-    hall.write(CONFIG.replace('"sump-high"\ntitle', '"sump-too-high"\ntitle'))
-    hall.clock.go(10)
-    with hall.core() as core:
-        shown = core.health.as_json()
-    closing_events = [s.event for s in hall.events() if s.event.kind == "rule-deleted"]
-    assert [(e.rule, e.from_state, e.to_state) for e in closing_events] == [
-        ("sump-high", "unacknowledged", "normal"),
-        ("sump-low", "normal", "normal"),
-    ]
-    assert shown["standing"] == 0
-    with closing(SqliteArchive(hall.data / FILE_NAME)) as archive:
-        assert not {"sump-high", "sump-low"} & set(archive.alarms())
-    with hall.core():
-        pass
-    assert [s.event.kind for s in hall.events()].count("rule-deleted") == 2
-
-
-@pytest.mark.parametrize(("high", "kinds"), [(315, []), (330, ["returned"])])
-def test_an_edited_rule_is_judged_anew(hall: Hall, high: int, kinds: list[str]) -> None:
-    with hall.core() as core:
-        hall.level(core, 320)
-    hall.write(CONFIG.replace("high = 310", f"high = {high}"))
-    hall.clock.go(10)
-    with hall.core() as core:
-        assert hall.kinds("sump-high") == ["raised", "limits-changed"]
-        hall.level(core, 318)  # above 315; within the deadband of 330 and yet not above it
-    assert hall.kinds("sump-high") == ["raised", "limits-changed", *kinds]
-    hall.clock.go(10)
-    with hall.core():
-        pass
-    assert hall.kinds("sump-high").count("limits-changed") == 1
 
 
 # --- with its threads ------------------------------------------------------------------------
