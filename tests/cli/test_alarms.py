@@ -162,7 +162,7 @@ def test_without_a_service_reading_works_and_commands_say_how_to_start_it(
     call: Call, recorded: Place
 ) -> None:
     listed = call("alarms", "--config", recorded.config)
-    assert listed.output == "All 9 alarms are normal.  (--all lists them)\n"
+    assert listed.output == "All 10 alarms are normal.  (--all lists them)\n"
     told = call("alarms", "acknowledge", "sump-high", "--config", recorded.config)
     assert isinstance(told.exception, TransientError)
     assert "start it with: weirwatch serve" in str(told.exception)

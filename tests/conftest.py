@@ -1,0 +1,9 @@
+"""Hypothesis without a stop-watch: a busy machine is no fault of the code. Settled examples in CI."""
+
+import os
+
+from hypothesis import settings
+
+settings.register_profile("unhurried", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "unhurried")
