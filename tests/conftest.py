@@ -1,4 +1,4 @@
-"""Hypothesis without a stop-watch: a busy machine is no fault of the code. Settled examples in CI."""
+"""Hypothesis without a stop-watch, since machines are shared; settled examples in CI."""
 
 import os
 
