@@ -1,7 +1,7 @@
 """Times in and out: RFC 3339 with an offset, whole microseconds, nothing rounded on the way."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from weirwatch.domain.instant import from_rfc3339, micros, seconds, to_rfc3339
@@ -25,6 +25,7 @@ def test_published_examples(text: str, time: int) -> None:
     assert from_rfc3339(text) == time
 
 
+@settings(deadline=None)
 @given(st.integers(min_value=FIRST, max_value=LAST))
 def test_what_is_written_is_read_back(time: int) -> None:
     assert from_rfc3339(to_rfc3339(time)) == time

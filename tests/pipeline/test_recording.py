@@ -149,7 +149,9 @@ VALUES = st.floats(allow_nan=False, allow_infinity=False)
 TIMES = st.integers(min_value=-(10**15), max_value=10**16)
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.lists(st.tuples(TIMES, VALUES, st.sampled_from(Quality)), max_size=8))
 def test_what_is_written_out_is_read_back(
     file: Path, rows: list[tuple[int, float, Quality]]
@@ -163,7 +165,9 @@ def test_what_is_written_out_is_read_back(
     ]
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused_in_sentences(file: Path, content: bytes) -> None:
     file.write_bytes(b"time,channel,value\n" + content)
