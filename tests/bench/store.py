@@ -1,10 +1,10 @@
 """The store beside plain SQLite rows and VictoriaMetrics: bytes, wear, speed, in one run.
 
-    .venv/bin/python tests/bench/store.py               # 3.1 million readings, a few minutes
-    .venv/bin/python tests/bench/store.py --channels 40  # 21 million
+    .venv/bin/python tests/bench/store.py                                # 3.1 million, 4 minutes
+    .venv/bin/python tests/bench/store.py --channels 40 --year-every 5   # 27 million
 
 Every store gets the same readings (tests/support/bench_readings.py): so many channels at 5 s for 30
-days, and one at 60 s for a year. "Cold": a new process whose files are not in memory; the time runs
+days, and one for a year. "Cold": a new process whose files are not in memory; the time runs
 from opening the file to the answer. VictoriaMetrics is asked over HTTP, warm only.
 """
 
@@ -66,16 +66,16 @@ def batches(hours: int, count: int, size: int) -> Iterator[list[Row]]:
         yield batch
 
 
-def year_batches(place: int) -> Iterator[list[Row]]:
-    """One channel at 60 s for a year."""
+def year_batches(place: int, every_s: int) -> Iterator[list[Row]]:
+    """One channel for a year."""
     chance = np.random.default_rng(7)
-    minutes = np.arange(8760 * 60)
-    times = (END - 8760 * HOUR + minutes * 60 * SECOND).tolist()
-    noise = chance.normal(0, 0.02, len(minutes))
-    values = np.round(25 + np.sin(minutes / 1440 * 2 * np.pi) / 4 + noise, 2).tolist()
-    for low in range(0, len(times), BATCH):
-        part = slice(low, low + BATCH)
-        yield [(ts, place, value) for ts, value in zip(times[part], values[part], strict=True)]
+    steps = np.arange(8760 * 3600 // every_s)
+    for low in range(0, len(steps), BATCH):
+        some = steps[low : low + BATCH] * every_s
+        day = np.sin(some / 86_400 * 2 * np.pi) / 4
+        values = np.round(25 + day + chance.normal(0, 0.02, len(some)), 2).tolist()
+        times = (END - 8760 * HOUR + some * SECOND).tolist()
+        yield [(ts, place, value) for ts, value in zip(times, values, strict=True)]
 
 
 def wear(kind: Kind, samples: int, hours: int) -> tuple[float, float, float]:
@@ -96,11 +96,11 @@ def wear(kind: Kind, samples: int, hours: int) -> tuple[float, float, float]:
     )
 
 
-def load(kind: Kind, folder: Path, count: int) -> tuple[Any, int, float]:
+def load(kind: Kind, folder: Path, count: int, every_s: int = 60) -> tuple[Any, int, float]:
     """Fill a store; return it, how many readings it took, and how many of them a second."""
     store = our_store_with_year(folder, count) if kind is Ours else kind(folder, count)
     number, took = 0, 0.0
-    for source in (year_batches(count), batches(720, count, BATCH)):
+    for source in (year_batches(count, every_s), batches(720, count, BATCH)):
         for batch in source:
             began = time.perf_counter()
             store.write(batch)
@@ -159,7 +159,8 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--channels", type=int, default=5)
-    parser.add_argument("--ask", nargs=4)
+    parser.add_argument("--year-every", type=int, default=60, metavar="SECONDS")
+    parser.add_argument("--ask", nargs=4, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.ask:
         which, folder, count, query = options.ask
@@ -177,23 +178,23 @@ def main() -> None:
         base = Path(name)
         for part in ("ours", "plain", "victoria"):
             (base / part).mkdir()
-        compare(base, count)
+        compare(base, count, options.year_every)
 
 
-def compare(base: Path, count: int) -> None:
+def compare(base: Path, count: int, every_s: int) -> None:
     """Load all stores, then print sizes, speed and queries side by side."""
     answers: dict[str, dict[str, tuple[float, float]]] = {}
-    ours, number, speed = load(Ours, base / "ours", count)
+    ours, number, speed = load(Ours, base / "ours", count, every_s)
     ours.tend(END + 3 * HOUR)
     ours.close()
     print(f"\n{number} readings in commits of {BATCH}, sealing included:")
     _line("Weirwatch", folder_bytes(base / "ours") / number, speed)
     print(f"  longest piece of upkeep {ours.longest * 1000:.0f} ms, all of it {ours.upkeep:.1f} s")
-    plain, _, speed = load(Plain, base / "plain", count)
+    plain, _, speed = load(Plain, base / "plain", count, every_s)
     plain.close()
     _line("plain SQLite rows", folder_bytes(base / "plain") / number, speed)
     if have_victoria():
-        server, _, speed = load(Victoria, base / "victoria", count)
+        server, _, speed = load(Victoria, base / "victoria", count, every_s)
         server.settle()
         _line("VictoriaMetrics", folder_bytes(base / "victoria") / number, speed)
         found = victoria_queries(server, END, count)

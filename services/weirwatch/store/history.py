@@ -40,6 +40,15 @@ _NEWEST_GOOD = """
 """
 
 
+class Columns(NamedTuple):
+    """Readings of one channel as Python's own numbers."""
+
+    ts: list[Micros]
+    value: list[float]
+    quality: list[int]
+    reason: list[str]
+
+
 class Latest(NamedTuple):
     """What is known of a channel's newest reading.
 
@@ -62,22 +71,22 @@ def raw(
     end: Micros,
     limit: int,
     damage: DamageNotes,
-) -> list[tuple[Micros, float, int, str]]:
-    """Return at most `limit` readings in time order: time, value, quality, reason."""
+) -> Columns:
+    """Return at most `limit` readings in time order."""
+    found = Columns([], [], [], [])
     if limit <= 0 or end <= start:
-        return []
-    parts: list[Readings] = []
-    room = limit
+        return found
     for _, readings in by_hour(connection, channel, start, end, damage):
-        parts.append(only(readings, slice(room)))
-        room -= len(parts[-1].ts)
-        if room == 0:
+        part = only(readings, slice(limit - len(found.ts)))
+        codes = part.code.tolist()
+        texts = reasons(connection) if part.code.any() else {0: ""}
+        found.ts.extend(part.ts.tolist())
+        found.value.extend(part.value.tolist())
+        found.quality.extend([code & QUALITY_MASK for code in codes])
+        found.reason.extend([texts[code >> QUALITY_BITS] for code in codes])
+        if len(found.ts) == limit:
             break
-    return [
-        row
-        for part in parts
-        for row in _told(part, reasons(connection) if part.code.any() else {0: ""})
-    ]
+    return found
 
 
 def by_hour(
@@ -88,9 +97,11 @@ def by_hour(
     sealed = blocks.sound(connection, channel, hour_of(start), hour_of(end - 1) + 1, damage)
     try:
         # No hour of a channel is in both places.
-        for hour, readings in heapq.merge(recent, sealed, key=lambda item: item[0]):
-            part = cut(readings, start, end)
-            if len(part.ts):
+        found = heapq.merge(recent, sealed, key=lambda item: item[0]) if recent else sealed
+        for hour, readings in found:
+            if start <= hour * HOUR and (hour + 1) * HOUR <= end:
+                yield hour, readings
+            elif len((part := cut(readings, start, end)).ts):
                 yield hour, part
     finally:
         sealed.close()
@@ -207,15 +218,4 @@ def _later(known: Latest | None, item: Latest) -> Latest:
         newer.code,
         max(goods, key=lambda good: good[0]) if goods else None,
         min(known.first, item.first),
-    )
-
-
-def _told(part: Readings, texts: Mapping[int, str]) -> Iterator[tuple[Micros, float, int, str]]:
-    codes = part.code.tolist()
-    return zip(
-        part.ts.tolist(),
-        part.value.tolist(),
-        [code & QUALITY_MASK for code in codes],
-        [texts[code >> QUALITY_BITS] for code in codes],
-        strict=True,
     )

@@ -155,23 +155,25 @@ def _hourly(
         low, high = max(grid.start, hour * HOUR), min(grid.end, (hour + 1) * HOUR)
         extra += _pieces(history.by_hour(connection, channel, low, high, damage), grid)
     first, end = -(-grid.start // HOUR), grid.end // HOUR
-    told: dict[Micros, Bucket] = {}
+    told: list[Bucket] = []
     if first < end:
         recent = history.recent_hours(connection, channel, first * HOUR, end * HOUR, damage)
         extra += _pieces(recent, grid)
-        values = _values(channel, grid, first, end)
         query = _HOURS if grid.width == HOUR else _WIDER
-        told = {row[0]: Bucket._make(row) for row in connection.execute(query, values).fetchall()}
-        told |= _without_means(told)
-        for place in {piece.place for piece in extra}:
-            low = grid.origin // HOUR + place * (grid.width // HOUR)
-            high = min(low + grid.width // HOUR, end)
-            values = _values(channel, grid, max(low, first), high)
-            extra += map(Piece._make, connection.execute(_PIECES, values).fetchall())
-    for piece in _joined(extra):
-        bucket = _told(piece, grid)
-        told[bucket.start] = bucket
-    return [told[start] for start in sorted(told)]
+        rows = connection.execute(query, _values(channel, grid, first, end)).fetchall()
+        told = list(map(Bucket._make, rows))
+    if any(bucket.mean is None for bucket in told):  # SQLite keeps no number that is none
+        told = [b._replace(mean=math.nan) if b.mean is None else b for b in told]
+    if not extra:
+        return told
+    hours = grid.width // HOUR
+    for place in {piece.place for piece in extra}:
+        low = grid.origin // HOUR + place * hours
+        values = _values(channel, grid, max(low, first), min(low + hours, end))
+        extra += map(Piece._make, connection.execute(_PIECES, values).fetchall())
+    others = {bucket.start: bucket for bucket in (_told(piece, grid) for piece in _joined(extra))}
+    whole = {bucket.start: bucket for bucket in told} | others
+    return [whole[start] for start in sorted(whole)]
 
 
 def _values(channel: int, grid: Grid, first: int, end: int) -> dict[str, int]:
@@ -187,15 +189,6 @@ def _values(channel: int, grid: Grid, first: int, end: int) -> dict[str, int]:
     }
 
 
-def _without_means(told: dict[Micros, Bucket]) -> dict[Micros, Bucket]:
-    """Return the buckets whose sum is not a number, with the mean saying so."""
-    return {
-        start: bucket._replace(mean=math.nan)
-        for start, bucket in told.items()
-        if bucket.mean is None
-    }
-
-
 def _pieces(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece]:
     """Yield a piece for every bucket that readings lie in."""
     parts = [_counted(readings) for _, readings in hours]
@@ -205,14 +198,18 @@ def _pieces(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece
     value = np.concatenate([part[1] for part in parts])
     if len(ts) == 0:
         return
-    since = ts.astype(np.uint64) - np.uint64(grid.origin % 2**64)  # may exceed 2^63
-    places = since // np.uint64(grid.width)
-    starts = np.append(0, np.flatnonzero(np.diff(places)) + 1)
+    first, last = ((int(time) - grid.origin) // grid.width for time in (ts[0], ts[-1]))
+    edges = [grid.origin + place * grid.width for place in range(first + 1, last + 1)]
+    bounds = np.searchsorted(ts, np.array(edges, dtype=np.int64))  # the times are in order
+    starts = np.concatenate(([0], bounds))
+    filled = np.diff(starts, append=len(ts)) > 0
+    places = np.flatnonzero(filled) + first
+    starts = starts[filled]
     with np.errstate(over="ignore", invalid="ignore"):
         sums = np.add.reduceat(value, starts)
     ends = np.append(starts[1:], len(ts)) - 1
     columns = (
-        places[starts],
+        places,
         ts[starts] // HOUR,
         ts[ends] // HOUR,
         ends - starts + 1,

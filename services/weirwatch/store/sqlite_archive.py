@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from itertools import repeat
 from pathlib import Path
 from threading import Lock
 
@@ -104,10 +105,8 @@ class SqliteArchive:
             found = history.raw(
                 connection, number, _fit(start), _fit(end), _fit(limit, 0), self._damage
             )
-        return [
-            Reading(channel, ts, value, _QUALITIES[quality], reason)
-            for ts, value, quality, reason in found
-        ]
+        qualities = map(_QUALITIES.__getitem__, found.quality)
+        return list(map(Reading, repeat(channel), found.ts, found.value, qualities, found.reason))
 
     def span(self, channel: str) -> tuple[Micros, Micros] | None:
         """Return the times of the first and the last reading, or None.
