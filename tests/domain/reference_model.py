@@ -22,6 +22,7 @@ from weirwatch.domain.rule import (
     ChannelIs,
     Deviation,
     Discrepancy,
+    Duty,
     Rule,
 )
 
@@ -137,11 +138,17 @@ class Model:
         self.past.items.append(Linked(self.now, False, True))
         while self.now < at:
             self.now += self.tick
-            while any(self._set_time_ends(rule) for rule in self._ordered()):
+            while any(self._ends_meanwhile(rule) for rule in self._ordered()):
                 pass
         self.past.items.append(Linked(at, True, True))
         self._look_at_start()
         self._deadlines()
+
+    def _ends_meanwhile(self, rule: Rule) -> bool:
+        """A duty goes on as the switch was left; what its record says is judged afterwards."""
+        if isinstance(rule.condition, Duty):
+            return self._one_deadline(rule)
+        return self._set_time_ends(rule)
 
     # --- deadlines --------------------------------------------------------------------------
 
@@ -180,7 +187,8 @@ class Model:
             self._move(rule, ends[0], lost=ends[1])
             return True
         silent = not self.delays.present(rule) and self.past.falls_silent(rule, self.now)
-        if silent or (_by_the_clock(rule) and self.delays.would_change(rule, self.now)):
+        waits = _by_the_clock(rule) or isinstance(rule.condition, Duty)
+        if silent or (waits and self.delays.would_change(rule, self.now)):
             self._look(rule)
             return True
         return self._set_time_ends(rule)

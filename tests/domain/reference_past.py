@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import NamedTuple
 
+from domain.reference_windows import Good, change_shows, duty_shows, forecast_shows
+
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.rule import (
     Absolute,
@@ -18,6 +20,9 @@ from weirwatch.domain.rule import (
     ChannelIs,
     Deviation,
     Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
     Rule,
     Side,
     SwitchIs,
@@ -101,7 +106,23 @@ class Past:
             return False
         if isinstance(rule.condition, BadMeasurement):
             return self._bad(rule, rule.condition, was, time, upto)
+        if isinstance(rule.condition, RateOfChange | Forecast | Duty):
+            return self._looks_back(rule, was, time, upto)
         return self._limit(rule, was, upto)
+
+    def _looks_back(self, rule: Rule, was: bool, time: int, upto: int) -> bool:
+        assert rule.channel is not None
+        channel, seen = self.channels[rule.channel], self._backwards(rule.channel, upto)
+        good = [Good(s.time, s.value) for s in seen if s.quality is Quality.GOOD][::-1]
+        match rule.condition:
+            case RateOfChange():
+                return change_shows(rule.condition, channel, good, was)
+            case Forecast():
+                return forecast_shows(rule.condition, channel, good, was)
+            case Duty():
+                return duty_shows(rule.condition, channel, good, was, time)
+            case _:
+                raise AssertionError(rule.condition)
 
     def _limit(self, rule: Rule, was: bool, upto: int) -> bool:
         assert rule.channel is not None

@@ -19,6 +19,9 @@ from weirwatch.domain.rule import (
     Condition,
     Deviation,
     Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
     Rule,
     Side,
     SwitchIs,
@@ -80,6 +83,9 @@ def rules(draw: st.DrawFn, ident: str, earlier: list[str], every: list[str]) -> 
     channel = draw(st.sampled_from([LEVEL, LEVEL, FLOW, MAINS]))
     condition = draw(conditions(channel))
     causes = st.lists(st.sampled_from(earlier), max_size=2, unique=True) if earlier else st.just([])
+    shown = draw(st.lists(terms(ident, every), max_size=2))
+    if isinstance(condition, Duty):  # the reference does not follow the clock while it is down
+        shown = [term for term in shown if not isinstance(term, Between)]
     bold = draw(st.sampled_from([False, False, False, True]))
     return Rule(
         id=ident,
@@ -88,7 +94,7 @@ def rules(draw: st.DrawFn, ident: str, earlier: list[str], every: list[str]) -> 
         condition=condition,
         failure="sump-high",
         channel=channel,
-        while_=tuple(draw(st.lists(terms(ident, every), max_size=2))),
+        while_=tuple(shown),
         on_delay=draw(ticks) * TICK,
         off_delay=draw(ticks) * TICK,
         latching=draw(st.booleans()),
@@ -110,7 +116,14 @@ def conditions(channel: str) -> st.SearchStrategy[Condition]:
     within = ticks.map(lambda n: n * TICK)
     if channel == MAINS:
         expected = st.builds(Discrepancy, within, expected=st.booleans())
-        return st.one_of(st.builds(SwitchIs, st.booleans()), expected, bad)
+        window = st.integers(4, 12).map(lambda n: n * TICK)
+        some = st.integers(1, 4)
+        duty = st.one_of(
+            st.builds(Duty, window, on_for=some.map(lambda n: n * TICK)),
+            st.builds(Duty, window, starts=some),
+            st.builds(Duty, window, on_for=some.map(lambda n: n * TICK), starts=some),
+        )
+        return st.one_of(st.builds(SwitchIs, st.booleans()), expected, bad, duty)
     low, high = st.integers(2, 4).map(float), st.integers(5, 8).map(float)
     number = st.one_of(
         st.builds(Discrepancy, within, minimum=low, deadband=deadbands),
@@ -122,7 +135,12 @@ def conditions(channel: str) -> st.SearchStrategy[Condition]:
         st.builds(Deviation, low, deadbands, twin=st.just(twin)),
     )
     absolute = st.builds(Absolute, sides, limits, deadbands)
-    return st.one_of(absolute, absolute, number, deviation, bad)
+    window = st.integers(2, 10).map(lambda n: n * TICK)
+    rate = st.builds(RateOfChange, window, st.just(2.0), st.none() | st.just(3.0), deadbands)
+    forecast = st.builds(
+        Forecast, sides, limits, st.integers(1, 20).map(lambda n: n * TICK), window
+    )
+    return st.one_of(absolute, absolute, number, deviation, bad, rate, forecast)
 
 
 def terms(ident: str, every: list[str]) -> st.SearchStrategy[While]:

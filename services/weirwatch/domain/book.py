@@ -15,6 +15,9 @@ from weirwatch.domain.rule import (
     ChannelIs,
     Deviation,
     Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
     Rule,
     RuleBook,
 )
@@ -31,6 +34,9 @@ class Entry:
         exempt: gaps do not void its delays (bad-measurement, built-in).
         timed: time alone can change its condition, and what it hears or watches decides when;
             its deadline is planned anew whenever it is looked at.
+        looks_back: it keeps a window over its channel's readings.
+        by_clock: it may have to be looked at although nothing was heard: at the start, or by the
+            time of day.
         consequences: rules that it suppresses while it stands (bold ones never).
         watchers: rules that have its alarm in their `while`.
         rank: 0 for a rule without causes, else one more than its deepest cause.
@@ -42,6 +48,8 @@ class Entry:
     silent_after: Micros | None
     exempt: bool
     timed: bool
+    looks_back: bool
+    by_clock: bool
     consequences: tuple[str, ...]
     watchers: tuple[str, ...]
     rank: int
@@ -82,6 +90,8 @@ def make_ready(book: RuleBook) -> Book:
             silent_after=book.channels[rule.channel].silent_after if rule.channel else None,
             exempt=isinstance(rule.condition, BadMeasurement | BuiltIn),
             timed=_is_timed(rule),
+            looks_back=isinstance(rule.condition, RateOfChange | Duty | Forecast),
+            by_clock=has_boundaries(rule) or isinstance(rule.condition, Discrepancy),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
             ),
@@ -118,9 +128,9 @@ def rule_mark(rule: Rule) -> str:
 
 
 def _is_timed(rule: Rule) -> bool:
-    return (
-        isinstance(rule.condition, BadMeasurement) and rule.condition.silent and rule.while_ != ()
-    )
+    condition = rule.condition
+    silent = isinstance(condition, BadMeasurement) and condition.silent
+    return isinstance(condition, Duty) or (silent and rule.while_ != ())
 
 
 def _within(rule: Rule) -> Micros:

@@ -5,11 +5,18 @@ with limits in `domain.hysteresis` only.
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from weirwatch.domain.book import Entry
 from weirwatch.domain.daytime import holds_at
-from weirwatch.domain.hysteresis import beyond, condition_present, expectation_unmet
+from weirwatch.domain.hysteresis import (
+    beyond,
+    change_present,
+    condition_present,
+    expectation_unmet,
+    reached_in,
+)
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.liveness import OUTSIDE_VALID
 from weirwatch.domain.reading import Quality
@@ -23,12 +30,18 @@ from weirwatch.domain.rule import (
     ChannelIs,
     Deviation,
     Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
     Side,
     SwitchIs,
     While,
 )
 from weirwatch.domain.state import Observed
 from weirwatch.domain.turn import Turn
+from weirwatch.domain.windows import duty_of, forecast_of, keep_up, trend_of
+
+FORECAST_STEPS = 20  # a prediction is told anew when it moved by more than within / 20
 
 Evaluator = Callable[[Turn, Entry, bool, Micros], bool]
 
@@ -36,6 +49,8 @@ Evaluator = Callable[[Turn, Entry, bool, Micros], bool]
 def present_now(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
     """Return whether the rule's condition is present, all of its `while` included."""
     if entry.rule.while_ and not all_hold(turn, entry, time):
+        if entry.looks_back:
+            keep_up(turn, entry)
         return False
     return _EVALUATORS[type(entry.rule.condition)](turn, entry, was, time)
 
@@ -143,6 +158,38 @@ def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool, time
     return stands and (observed is None or time - observed.heard_at >= span)
 
 
+def _rate_of_change(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    trend = trend_of(turn, entry)
+    return was if trend is None else change_present(condition, was, trend.slope * condition.window)
+
+
+def _duty(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
+    duty = duty_of(turn, entry)
+    return was if duty is None or duty.stale(time) else duty.exceeded(time)
+
+
+def _forecast(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
+    condition: Any = entry.rule.condition
+    trend = trend_of(turn, entry)
+    if trend is None:
+        return was
+    if reached_in(condition, trend.level, trend.slope) is None:
+        return False
+    _keep_forecast(turn, entry, condition)
+    return True
+
+
+def _keep_forecast(turn: Turn, entry: Entry, condition: Forecast) -> None:
+    """Bring the predicted time of a standing alarm up to date, when it has moved enough."""
+    alarm, at = turn.alarm(entry.rule.id), forecast_of(turn, entry)
+    if not alarm.stands or at is None:
+        return
+    known = alarm.forecast_at
+    if known is None or abs(at - known) > condition.within // FORECAST_STEPS:
+        turn.put(replace(alarm, forecast_at=at))
+
+
 def _built_in(turn: Turn, entry: Entry, _was: bool, _time: Micros) -> bool:
     return turn.condition(entry.rule.id) is not None
 
@@ -153,6 +200,9 @@ _EVALUATORS: dict[type, Evaluator] = {
     Deviation: _deviation,
     Discrepancy: _discrepancy,
     BadMeasurement: _bad_measurement,
+    RateOfChange: _rate_of_change,
+    Duty: _duty,
+    Forecast: _forecast,
     BuiltIn: _built_in,
 }
 

@@ -18,6 +18,12 @@ def holds_at(term: Between, time: Micros, zone: ZoneInfo) -> bool:
     return minute >= term.start or minute < term.end
 
 
+def local_minute(time: Micros, zone: ZoneInfo) -> str:
+    """Return date and time in the zone, to the nearest minute, with the zone's abbreviation."""
+    moment = (_EPOCH + timedelta(microseconds=time + 30 * SECOND)).astimezone(zone)
+    return moment.strftime("%Y-%m-%d %H:%M %Z")
+
+
 def next_boundary(term: Between, after: Micros, zone: ZoneInfo) -> Micros:
     """Return the first start or end of the span later than `after`.
 

@@ -10,7 +10,7 @@ from weirwatch.domain.daytime import next_boundary
 from weirwatch.domain.delays import count_deadline, count_ended, reconsider
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_state
-from weirwatch.domain.rule import BadMeasurement, Between, Discrepancy
+from weirwatch.domain.rule import BadMeasurement, Between, Discrepancy, Duty
 from weirwatch.domain.state import Deadline
 from weirwatch.domain.transitions import announce_if_owed, into_service, release
 from weirwatch.domain.turn import Turn
@@ -28,7 +28,7 @@ def deadline_due(turn: Turn, entry: Entry, deadline: Deadline) -> None:
     match deadline.what:
         case "count":
             count_ended(turn, entry, deadline.at)
-        case "silent":
+        case "silent" | "duty":
             reconsider(turn, entry, deadline.at)
         case "between":
             turn.boundary = (entry.rule.id, deadline.at)
@@ -43,6 +43,18 @@ def deadline_due(turn: Turn, entry: Entry, deadline: Deadline) -> None:
             end_service_state(turn, entry, ServiceSignal.UNSHELVE, deadline.at, "unshelved")
         case _:
             end_service_state(turn, entry, ServiceSignal.RETURN, deadline.at, "returned-to-service")
+
+
+def own_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
+    """Yield the deadlines that are in the time of the rule's channel: delays, and duty."""
+    alarm = turn.alarm(entry.rule.id)
+    ends = count_deadline(entry, alarm)
+    if ends is not None:
+        yield _own(turn, entry, 0, ends, "count")
+    if isinstance(entry.rule.condition, Duty):
+        changes = turn.window(entry.rule.id).next_change(alarm.present)
+        if changes is not None and _comes(turn, entry, changes):
+            yield _own(turn, entry, 1, changes, "duty")
 
 
 def end_service_state(
@@ -63,13 +75,12 @@ def end_service_state(
 
 def _deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
     alarm, rule = turn.alarm(entry.rule.id), entry.rule
-    ends = count_deadline(entry, alarm)
-    if ends is not None:
-        yield Deadline(ends + _lag(turn, entry), 0, ends, "count")
-    silent = _silent_deadline(turn, entry)
-    if silent is not None and not alarm.present and _comes(turn, entry, silent):
+    if alarm.count_since is not None or entry.looks_back:
+        yield from own_deadlines(turn, entry)
+    silent = None if alarm.present else _silent_deadline(turn, entry)
+    if silent is not None and _comes(turn, entry, silent):
         yield Deadline(silent, 1, silent, "silent")
-    boundary = _boundary(turn, entry)
+    boundary = _boundary(turn, entry) if entry.by_clock else None
     if boundary is not None:
         yield Deadline(boundary, 2, boundary, "between")
     if (
@@ -96,12 +107,12 @@ def _service_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
         yield Deadline(alarm.out_until, 7, alarm.out_until, "out")
 
 
-def _lag(turn: Turn, entry: Entry) -> Micros:
-    """Return how far behind now the channel's node runs; its readings decide until then."""
+def _own(turn: Turn, entry: Entry, order: int, at: Micros, what: str) -> Deadline:
+    """Return the deadline; it waits as far behind now as the channel's readings arrive."""
     observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
-    if observed is None:
-        return 0
-    return max(-LATE_AFTER, min(LATE_AFTER, observed.heard_at - observed.time))
+    lag = 0 if observed is None else observed.heard_at - observed.time
+    due = at + max(-LATE_AFTER, min(LATE_AFTER, lag))
+    return Deadline(due, order, at, what, late=lag > LATE_AFTER)
 
 
 def _silent_deadline(turn: Turn, entry: Entry) -> Micros | None:
@@ -135,8 +146,10 @@ def _done(turn: Turn, entry: Entry) -> Micros | None:
 
 def _comes(turn: Turn, entry: Entry, time: Micros) -> bool:
     """Return whether what time alone brings is still to be judged, and will count then."""
-    done = _done(turn, entry)
-    return (done is None or time > done) and all_hold(turn, entry, time)
+    done = _done(turn, entry) if entry.by_clock else None
+    if done is not None and time <= done:
+        return False
+    return not entry.rule.while_ or all_hold(turn, entry, time)
 
 
 def _expects_unseen(turn: Turn, entry: Entry) -> bool:

@@ -11,8 +11,8 @@ from math import inf
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.book import Book, Entry
 from weirwatch.domain.conditions import present_now, shows_saturation
-from weirwatch.domain.deadlines import LATE_AFTER, deadline_due, next_deadline
-from weirwatch.domain.delays import count_deadline, count_ended, reconsider, step
+from weirwatch.domain.deadlines import LATE_AFTER, deadline_due, next_deadline, own_deadlines
+from weirwatch.domain.delays import reconsider, step
 from weirwatch.domain.hysteresis import quiet_bounds
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.operator import Command, carry_out
@@ -20,6 +20,7 @@ from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.rule import BadMeasurement
 from weirwatch.domain.state import Deadline, Decision, EngineState, Observed
 from weirwatch.domain.turn import Turn
+from weirwatch.domain.windows import empty_window
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ def decide(state: EngineState, stimulus: Stimulus, book: Book) -> Decision:
     turn = Turn(state, book, stimulus.now)
     match stimulus:
         case DeadlineDue(rule, deadline, _):
+            turn.late = deadline.late
             deadline_due(turn, book.entries[rule], deadline)
         case ConditionObserved(rule, message, now):
             turn.set_condition(rule, message)
@@ -113,8 +115,9 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
         _heard(turn, own, now)
         return turn.decision()
     turn = Turn(state, book, now, late=now - time > LATE_AFTER)
-    for entry in own:
-        _pass_deadlines(turn, entry, time)
+    waiting = [e for e in own if e.timed or state.alarms[e.rule.id].count_since is not None]
+    if waiting:
+        _pass_deadlines(turn, waiting, time)
     good = reading.quality is Quality.GOOD
     turn.observe(channel, _observe(old, reading, now))
     gap_before = old.good_time if good and old is not None else None
@@ -139,18 +142,18 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
 
 def adopt(state: EngineState, decision: Decision, book: Book) -> None:
     """Take a decision over into the state and plan its rules' deadlines."""
-    still = not decision.alarms and not decision.windows
-    if still and not decision.conditions and decision.link is None:
-        if decision.observed is not None:
-            state.observed[decision.observed[0]] = decision.observed[1]
-        if decision.boundary is not None:
-            state.boundaries[decision.boundary[0]] = decision.boundary[1]
+    observed, alarms, _, conditions, link, boundary, plans, windows = decision
+    if not (alarms or conditions or plans or windows) and link is None:
+        if observed is not None:
+            state.observed[observed[0]] = observed[1]
+        if boundary is not None:
+            state.boundaries[boundary[0]] = boundary[1]
         return
 
-    def plan(rule: str) -> None:
-        _plan(state, book, book.entries[rule])
+    def planned(rule: str) -> None:
+        plan(state, book, book.entries[rule])
 
-    state.adopt(decision, plan)
+    state.adopt(decision, planned)
 
 
 def due(state: EngineState, book: Book, now: Micros) -> Iterator[DeadlineDue]:
@@ -161,9 +164,11 @@ def due(state: EngineState, book: Book, now: Micros) -> Iterator[DeadlineDue]:
         deadline = next_deadline(Turn(state, book, now), entry)
         if deadline is None:
             continue
-        if deadline.due <= planned_for:  # else it was planned too early: others come first
-            yield DeadlineDue(rule, deadline, now)
-        _plan(state, book, entry)
+        if deadline.due > planned_for:  # it was planned too early: others come first
+            state.agenda.plan(rule, entry.rank, deadline.due)
+            continue
+        yield DeadlineDue(rule, deadline, now)
+        plan(state, book, entry)
 
 
 def next_call(state: EngineState) -> Micros | None:
@@ -185,8 +190,19 @@ def start(
     for channel in book.channels:
         _band(state, book, channel)
     for entry in book.entries.values():
-        _plan(state, book, entry)
+        window = empty_window(entry)
+        if window is not None:
+            state.windows[entry.rule.id] = window
+        plan(state, book, entry)
     return state
+
+
+def plan(state: EngineState, book: Book, entry: Entry) -> None:
+    """Plan the rule's next deadline, and note whether its channel may pass quietly."""
+    if entry.rule.channel is not None:
+        _band(state, book, entry.rule.channel)
+    deadline = next_deadline(Turn(state, book, state.started_at), entry)
+    state.agenda.plan(entry.rule.id, entry.rank, None if deadline is None else deadline.due)
 
 
 def _band(state: EngineState, book: Book, channel: str) -> None:
@@ -205,13 +221,6 @@ def _band(state: EngineState, book: Book, channel: str) -> None:
         state.bands[channel] = (low, high)
 
 
-def _plan(state: EngineState, book: Book, entry: Entry) -> None:
-    if entry.rule.channel is not None:
-        _band(state, book, entry.rule.channel)
-    deadline = next_deadline(Turn(state, book, state.started_at), entry)
-    state.agenda.plan(entry.rule.id, entry.rank, None if deadline is None else deadline.due)
-
-
 def _observe(old: Observed | None, reading: Reading, now: Micros) -> Observed:
     channel_time, value = reading.time, reading.value
     good = reading.quality is Quality.GOOD
@@ -228,14 +237,17 @@ def _observe(old: Observed | None, reading: Reading, now: Micros) -> Observed:
     )
 
 
-def _pass_deadlines(turn: Turn, entry: Entry, time: Micros) -> None:
-    """Let a delay end whose deadline lies at or before this reading's own time."""
-    alarm = turn.alarm(entry.rule.id)
-    if alarm.count_since is None:
-        return
-    ends = count_deadline(entry, alarm)
-    if ends is not None and ends <= time:
-        count_ended(turn, entry, ends)
+def _pass_deadlines(turn: Turn, waiting: list[Entry], time: Micros) -> None:
+    """Do what was due on this channel at or before the reading's own time, in order."""
+
+    def passed() -> Iterator[tuple[Micros, int, int, Deadline]]:
+        for place, entry in enumerate(waiting):
+            for deadline in own_deadlines(turn, entry):
+                if deadline.at <= time:
+                    yield deadline.at, entry.rank, place, deadline
+
+    while (first := min(passed(), default=None)) is not None:
+        deadline_due(turn, waiting[first[2]], first[3])
 
 
 def _forget_silence(turn: Turn, now: Micros) -> None:

@@ -7,7 +7,18 @@ a low one is mirrored; in between it stays as it was.
 
 from math import inf, nextafter
 
-from weirwatch.domain.rule import Absolute, BadMeasurement, Condition, Discrepancy, Side, SwitchIs
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.rule import (
+    Absolute,
+    BadMeasurement,
+    Condition,
+    Discrepancy,
+    Duty,
+    Forecast,
+    RateOfChange,
+    Side,
+    SwitchIs,
+)
 
 
 def condition_present(
@@ -39,6 +50,48 @@ def expectation_unmet(condition: Discrepancy, was_unmet: bool, value: float) -> 
     too_low = condition.minimum is not None and value < condition.minimum + band
     too_high = condition.maximum is not None and value > condition.maximum - band
     return too_low or too_high
+
+
+def change_present(condition: RateOfChange, was_present: bool, change: float) -> bool:
+    """Return whether a change per window is beyond `rise` or `fall`; hysteresis on each side."""
+    band = condition.deadband
+    rises = condition.rise is not None and condition_present(
+        Side.HIGH, condition.rise, band, was_present, change
+    )
+    falls = condition.fall is not None and condition_present(
+        Side.HIGH, condition.fall, band, was_present, -change
+    )
+    return rises or falls
+
+
+def reached_in(condition: Forecast, level: float, slope: float) -> float | None:
+    """Return after how many microseconds the trend reaches the limit; 0 at or beyond it.
+
+    None when it leads away from the limit, or not within `within`.
+    """
+    if condition_present(condition.side, condition.limit, 0.0, False, level):
+        return 0.0
+    if not beyond(condition.side, 0.0, slope):
+        return None
+    span = (condition.limit - level) / slope
+    return span if span <= condition.within else None
+
+
+def on_too_long(condition: Duty, on_time: Micros, soon: Micros) -> bool:
+    """Return whether the on-time has reached its limit and is not about to fall below it.
+
+    Args:
+        condition: with the limit.
+        on_time: within the window, now.
+        soon: the same one microsecond later.
+    """
+    limit = condition.on_for
+    return limit is not None and on_time >= limit and soon >= limit
+
+
+def started_too_often(condition: Duty, starts: int) -> bool:
+    """Return whether so many starts within the window reach the limit."""
+    return condition.starts is not None and starts >= condition.starts
 
 
 def beyond(side: Side, limit: float, value: float) -> bool:

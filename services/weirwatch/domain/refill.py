@@ -7,10 +7,12 @@ alarms; it is read back from the record, so that a restart forgets nothing of it
 from collections.abc import Iterable, Mapping
 
 from weirwatch.domain.book import Book, Entry
-from weirwatch.domain.instant import Micros
-from weirwatch.domain.reading import Reading
-from weirwatch.domain.rule import BadMeasurement
+from weirwatch.domain.engine import plan
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.reading import Quality, Reading
+from weirwatch.domain.rule import BadMeasurement, Duty, Forecast, RateOfChange
 from weirwatch.domain.state import EngineState
+from weirwatch.domain.windows import Window
 
 
 def refill_spans(book: Book) -> Mapping[str, Micros]:
@@ -30,7 +32,8 @@ def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
         state: as `start` returned it.
         book: the rules.
         readings: as recorded with their quality, each channel's own in time order, up to its
-            newest. Channels that no rule looks back on are passed over.
+            newest. Channels that no rule looks back on are passed over. Of a contact that
+            reports on change only, the newest reading before the span says how it began.
     """
     wanted = refill_spans(book)
     since: dict[str, tuple[float, Micros]] = {}
@@ -40,6 +43,15 @@ def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
         before = since.get(reading.channel)
         if before is None or before[0] != reading.value:
             since[reading.channel] = (reading.value, reading.time)
+        if reading.quality is Quality.GOOD:
+            _look_back(state, book, reading)
+    _same_since(state, since)
+    for entry in book.entries.values():
+        if entry.timed:
+            plan(state, book, entry)
+
+
+def _same_since(state: EngineState, since: Mapping[str, tuple[float, Micros]]) -> None:
     for channel, (value, time) in since.items():
         observed = state.observed.get(channel)
         if observed is not None and observed.value == value:
@@ -47,8 +59,22 @@ def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
             state.observed[channel] = observed._replace(changed_at=changed_at)
 
 
+def _look_back(state: EngineState, book: Book, reading: Reading) -> None:
+    for entry in book.own.get(reading.channel, ()):
+        if not entry.looks_back:
+            continue
+        window: Window = state.windows[entry.rule.id]
+        if window.newest is None or reading.time > window.newest:
+            state.windows[entry.rule.id] = window.after(reading.time, reading.value)
+
+
 def _span(entry: Entry) -> Micros:
-    condition = entry.rule.condition
-    if isinstance(condition, BadMeasurement):
-        return condition.frozen or 0
-    return 0
+    match entry.rule.condition:
+        case BadMeasurement(frozen=frozen):
+            return frozen or 0
+        case RateOfChange(window) | Forecast(window=window):
+            return window + SECOND
+        case Duty(window):
+            return 2 * window
+        case _:
+            return 0

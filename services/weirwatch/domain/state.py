@@ -39,13 +39,15 @@ class Deadline(NamedTuple):
         due: engine now at which it fires.
         order: what comes first at one instant.
         at: the time that the transition will carry (`due` less the lag of the node's clock).
-        what: count, silent, re-alarm, shelf, out, hold-off, announce or between.
+        what: count, silent, duty, re-alarm, shelf, out, hold-off, announce or between.
+        late: the channel's newest reading arrived long after its own time: more may come.
     """
 
     due: Micros
     order: int
     at: Micros
     what: str
+    late: bool = False
 
 
 _NONE: Mapping[str, Any] = MappingProxyType({})
@@ -61,7 +63,8 @@ class Decision(NamedTuple):
         conditions: built-in rule → message, or None when its condition is absent.
         link: (is up, since) when the broker connection changed.
         boundary: (rule, time) of a time-of-day boundary that has been dealt with.
-        windows: rules whose deadline is to be planned anew although their alarm is as it was.
+        plans: rules whose deadline is to be planned anew although their alarm is as it was.
+        windows: rule → its new window, see `domain.windows`.
     """
 
     observed: tuple[str, Observed] | None = None
@@ -70,7 +73,8 @@ class Decision(NamedTuple):
     conditions: Mapping[str, str | None] = _NONE
     link: tuple[bool, Micros] | None = None
     boundary: tuple[str, Micros] | None = None
-    windows: Mapping[str, None] = _NONE
+    plans: tuple[str, ...] = ()
+    windows: Mapping[str, Any] = _NONE
 
 
 class Agenda:
@@ -117,6 +121,7 @@ class EngineState:
         boundaries: rule → last time-of-day boundary dealt with.
         bands: channel → bounds strictly between which a good value moves none of its rules;
             derived from the alarms; no entry: look closer.
+        windows: rule that looks back → its window, see `domain.windows`; not stored.
     """
 
     alarms: dict[str, Alarm]
@@ -126,6 +131,7 @@ class EngineState:
     conditions: dict[str, str] = field(default_factory=dict)
     boundaries: dict[str, Micros] = field(default_factory=dict)
     bands: dict[str, tuple[float, float]] = field(default_factory=dict)
+    windows: dict[str, Any] = field(default_factory=dict)
     agenda: Agenda = field(default_factory=Agenda)
 
     def adopt(self, decision: Decision, plan: Callable[[str], None]) -> None:
@@ -144,5 +150,6 @@ class EngineState:
             for rule in self.alarms:
                 plan(rule)
         self.alarms.update(decision.alarms)
-        for rule in (*decision.alarms, *decision.windows):
+        self.windows.update(decision.windows)
+        for rule in (*decision.alarms, *decision.plans):
             plan(rule)

@@ -14,6 +14,7 @@ from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_service_state, next_state
 from weirwatch.domain.rule import BuiltIn
 from weirwatch.domain.turn import Turn
+from weirwatch.domain.windows import forecast_of, measured
 from weirwatch.domain.wording import sentence
 
 LATE_HOLD: Micros = 10 * SECOND  # a backlog that has not caught up by then is announced anyway
@@ -48,6 +49,7 @@ def raise_alarm(
         hold_until=turn.now + LATE_HOLD if held else None,
         first_out=_comes_first(turn, entry),
         message=_message(turn, entry, time, lost=lost),
+        forecast_at=forecast_of(turn, entry),
     )
     turn.record(entry, before, after, time, "raised", annunciated=announced)
     for consequence in entry.consequences:
@@ -68,6 +70,7 @@ def return_alarm(turn: Turn, entry: Entry, time: Micros, reconsider: Reconsider)
         announced=False,
         hold_until=None,
         check_in_at=None,
+        forecast_at=None,
     )
     if before.one_shot and before.service_state is ServiceState.SHELVED:
         after = into_service(turn, entry, after, ServiceSignal.UNSHELVE, time)
@@ -184,4 +187,4 @@ def _message(turn: Turn, entry: Entry, time: Micros, *, lost: bool) -> str:
     if isinstance(entry.rule.condition, BuiltIn):
         return turn.condition(entry.rule.id) or entry.rule.title
     observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
-    return sentence(entry, observed, time, lost=lost)
+    return sentence(entry, observed, time, lost=lost, measured=measured(turn, entry, time))

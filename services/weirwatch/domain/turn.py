@@ -23,6 +23,7 @@ class Turn:
         "_events",
         "_link",
         "_observed",
+        "_plans",
         "_windows",
         "book",
         "boundary",
@@ -42,7 +43,8 @@ class Turn:
         self._observed: tuple[str, Observed] | None = None
         self._conditions: dict[str, str | None] = {}
         self._link: tuple[bool, Micros] | None = None
-        self._windows: dict[str, None] = {}
+        self._plans: tuple[str, ...] = ()
+        self._windows: dict[str, Any] = {}
 
     def alarm(self, rule: str) -> Alarm:
         """Return the rule's alarm as it stands now."""
@@ -77,7 +79,15 @@ class Turn:
 
     def plan(self, rule: str) -> None:
         """Have the rule's deadline planned anew although its alarm stays as it is."""
-        self._windows[rule] = None
+        self._plans = (*self._plans, rule)
+
+    def window(self, rule: str) -> Any:
+        """Return the rule's window, see `domain.windows`."""
+        return self._windows.get(rule) or self.state.windows[rule]
+
+    def set_window(self, rule: str, window: Any) -> None:
+        """Replace the rule's window."""
+        self._windows[rule] = window
 
     def set_link(self, up: bool, since: Micros) -> None:
         """Note the broker connection."""
@@ -127,5 +137,6 @@ class Turn:
             self._conditions,
             self._link,
             self.boundary,
+            self._plans,
             self._windows,
         )

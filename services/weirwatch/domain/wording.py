@@ -37,9 +37,19 @@ _UNIT_WORDS = {
 }
 
 
-def sentence(entry: Entry, observed: Observed | None, time: Micros, *, lost: bool) -> str:
-    """Return what happened, for people; `lost` adds that the measurement is gone."""
-    text = _sentence(entry, observed, time)
+def sentence(
+    entry: Entry, observed: Observed | None, time: Micros, *, lost: bool, measured: str = ""
+) -> str:
+    """Return what happened, for people.
+
+    Args:
+        entry: the rule.
+        observed: what is known of its channel.
+        time: of the transition.
+        lost: adds that the measurement is gone.
+        measured: of a rule that looks back: what its window showed.
+    """
+    text = _sentence(entry, observed, time, measured)
     return f"{text}; {MEASUREMENT_LOST}" if lost else text
 
 
@@ -83,7 +93,7 @@ def on_off(value: bool) -> str:
     return "on" if value else "off"
 
 
-def _sentence(entry: Entry, observed: Observed | None, time: Micros) -> str:
+def _sentence(entry: Entry, observed: Observed | None, time: Micros, measured: str) -> str:
     rule, channel = entry.rule, entry.channel
     unit = channel.unit if channel else ""
     limit = limit_text(rule, channel)
@@ -100,6 +110,9 @@ def _sentence(entry: Entry, observed: Observed | None, time: Micros) -> str:
             if channel is not None and channel.is_switch and observed is not None:
                 value = on_off(observed.value != 0.0)
             return f"{value}, expected {limit} within {seconds(within):g} s"
+        case RateOfChange() | Duty() | Forecast():
+            told = [] if isinstance(rule.condition, Duty) else [value]
+            return ", ".join([*told, *filter(None, [measured]), f"limit {limit}"])
         case BadMeasurement():
             return _bad(entry, observed, time)
         case _:

@@ -1,0 +1,194 @@
+"""Where is a value heading? A robust slope over a window, kept reading by reading.
+
+The window is cut into at most 64 equal cells on a fixed grid of time. A cell is judged by the
+median of its readings and of their times; the slope is that of Theil and Sen: the median of the
+slopes between every two cells (H. Theil 1950; P. K. Sen, J. Am. Stat. Assoc. 63, 1968, 1379).
+Up to 29 % of the cells may be wild without moving it far. Work and memory are bounded: a reading
+touches its own cell only, and a cell that closes touches 63 slopes.
+"""
+
+from array import array
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from weirwatch.domain.instant import Micros
+
+MOST_CELLS = 64
+MOST_IN_CELL = 128  # readings kept of an open cell; more are thinned out evenly
+_RUNGS = (64, 32, 16, 8)  # cells to try when nobody knows how often a channel reports
+_MANY = 4  # so many cells gone at once: all slopes are computed afresh
+
+
+class Trend(NamedTuple):
+    """A straight line.
+
+    Attributes:
+        slope: in the value's unit per microsecond.
+        level: on the line at the newest reading's time; nearer the truth than one reading.
+    """
+
+    slope: float
+    level: float
+
+
+class Cell(NamedTuple):
+    """A cell's number on the grid, and the medians of its readings' times and values."""
+
+    number: int
+    time: float
+    value: float
+
+
+class Open(NamedTuple):
+    """The cell that readings still fall into.
+
+    Attributes:
+        kept: (time, value), every `stride`th of the `seen` readings so far.
+    """
+
+    number: int
+    kept: tuple[tuple[Micros, float], ...]
+    seen: int
+    stride: int
+
+    def cell(self) -> Cell:
+        """Return the cell as it stands."""
+        values = sorted(value for _, value in self.kept)
+        return Cell(self.number, _median([time for time, _ in self.kept]), _median(values))
+
+    def after(self, time: Micros, value: float) -> "Open":
+        """Return the cell with one more reading."""
+        kept, stride = self.kept, self.stride
+        if self.seen % stride == 0:
+            kept = (*kept, (time, value))
+        if len(kept) >= MOST_IN_CELL:
+            kept, stride = kept[::2], 2 * stride
+        return Open(self.number, kept, self.seen + 1, stride)
+
+
+@dataclass(frozen=True, slots=True)
+class TrendWindow:
+    """One window of `count` cells, `width` each; never changed, `after` returns the next.
+
+    Attributes:
+        newest: time of the newest reading in it; None while empty.
+        closed: cells before the open one, within the window, oldest first.
+        slopes: between every two closed cells, sorted, per microsecond.
+    """
+
+    width: Micros
+    count: int
+    newest: Micros | None = None
+    closed: tuple[Cell, ...] = ()
+    slopes: Sequence[float] = ()
+    open: Open | None = None
+
+    def after(self, time: Micros, value: float) -> "TrendWindow":
+        """Return the window with one more reading, later than all before it."""
+        number = time // self.width
+        if self.open is not None and self.open.number == number:
+            return replace(self, newest=time, open=self.open.after(time, value))
+        opened = Open(number, ((time, value),), 1, 1)
+        if self.open is None:
+            return replace(self, newest=time, open=opened)
+        cells = (*self.closed, self.open.cell())
+        gone = sum(cell.number <= number - self.count for cell in cells)
+        slopes = self._slopes(cells, gone)
+        return replace(self, newest=time, closed=cells[gone:], slopes=slopes, open=opened)
+
+    def trend(self) -> Trend | None:
+        """Return the trend, or None while fewer than 80 % of the cells have readings."""
+        if self.newest is None or self.open is None:
+            return None
+        last = self.open.cell()
+        filled = len(self.closed) + 1
+        if filled < 2 or 5 * filled < 4 * self.count:
+            return None
+        slope = _median_of_both(self.slopes, sorted(_slope(c, last) for c in self.closed))
+        levels = [c.value - slope * (c.time - self.newest) for c in (*self.closed, last)]
+        return Trend(slope, _median(sorted(levels)))
+
+    def _slopes(self, cells: tuple[Cell, ...], gone: int) -> Sequence[float]:
+        """Return the slopes between all but the first `gone` cells; the last one is new."""
+        kept = cells[gone:]
+        if gone > _MANY:
+            pairs = ((one, other) for n, other in enumerate(kept) for one in kept[:n])
+            return array("d", sorted(_slope(one, other) for one, other in pairs))
+        slopes = list(self.slopes)
+        for n, old in enumerate(cells[:gone]):
+            for other in cells[n + 1 : -1]:
+                del slopes[bisect_left(slopes, _slope(old, other))]
+        slopes.extend(_slope(one, cells[-1]) for one in kept[:-1])
+        slopes.sort()  # two sorted runs nearly: cheap
+        return array("d", slopes)
+
+
+@dataclass(frozen=True, slots=True)
+class TrendWindows:
+    """The same window in finer and coarser cells: the finest that is filled well is judged."""
+
+    rungs: tuple[TrendWindow, ...]
+
+    @property
+    def newest(self) -> Micros | None:
+        """Time of the newest reading in it."""
+        return self.rungs[0].newest
+
+    def after(self, time: Micros, value: float) -> "TrendWindows":
+        """Return the windows with one more reading, later than all before it."""
+        return TrendWindows(tuple(rung.after(time, value) for rung in self.rungs))
+
+    def trend(self) -> Trend | None:
+        """Return the trend by the finest cells of which at least 80 % are filled, or None."""
+        found = (rung.trend() for rung in self.rungs)
+        return next((trend for trend in found if trend is not None), None)
+
+
+def empty_trend(window: Micros, expected_every: Micros | None) -> TrendWindows:
+    """Return an empty window.
+
+    With a known `expected_every` a cell is at least twice as long, so that one reading late does
+    not leave it empty; else 64, 32, 16 and 8 cells are kept side by side.
+    """
+    if expected_every is None:
+        counts: tuple[int, ...] = _RUNGS
+    else:
+        counts = (max(2, min(MOST_CELLS, window // (2 * expected_every))),)
+    return TrendWindows(tuple(TrendWindow(-(-window // count), count) for count in counts))
+
+
+def _slope(one: Cell, other: Cell) -> float:
+    return (other.value - one.value) / (other.time - one.time)
+
+
+def _median(ordered: Sequence[float]) -> float:
+    half = len(ordered) // 2
+    if len(ordered) % 2:
+        return ordered[half]
+    return (ordered[half - 1] + ordered[half]) / 2
+
+
+def _median_of_both(one: Sequence[float], other: Sequence[float]) -> float:
+    """Return the median of two sorted sequences taken together."""
+    total = len(one) + len(other)
+    upper = _nth(one, other, total // 2)
+    return upper if total % 2 else (_nth(one, other, total // 2 - 1) + upper) / 2
+
+
+def _nth(one: Sequence[float], other: Sequence[float], n: int) -> float:
+    """Return the n-th smallest (from 0) of two sorted sequences, by halving."""
+    low, high = max(0, n + 1 - len(one)), min(n + 1, len(other))
+    while low < high:
+        taken = (low + high) // 2  # from the other; the rest of n + 1 from the one
+        if other[taken] < one[n - taken]:
+            low = taken + 1
+        else:
+            high = taken
+    ends = []
+    if low:
+        ends.append(other[low - 1])
+    if n - low >= 0:
+        ends.append(one[n - low])
+    return max(ends)

@@ -1,0 +1,127 @@
+"""On-time and starts within a window, held against a switch drawn microsecond by microsecond."""
+
+from dataclasses import dataclass
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from weirwatch.domain.duty import MOST_STRETCHES, DutyWindow
+from weirwatch.domain.rule import Duty
+
+steps = st.lists(st.tuples(st.integers(1, 12), st.booleans()), min_size=1, max_size=25)
+limits = st.tuples(
+    st.integers(2, 30),
+    st.none() | st.integers(1, 30),
+    st.none() | st.integers(1, 4),
+).filter(lambda d: (d[1] is not None and d[1] <= d[0]) or (d[1] is None and d[2] is not None))
+
+
+@dataclass
+class Drawn:
+    """Every single microsecond in which it was on, and every start."""
+
+    condition: Duty
+    believed: int | None
+    readings: list[tuple[int, bool]]
+
+    def on(self, moment: int) -> bool:
+        """In the microsecond that ends at `moment`."""
+        before = [r for r in self.readings if r[0] < moment]
+        if not before:
+            return False
+        time, state = before[-1]
+        return state and (self.believed is None or moment <= time + self.believed)
+
+    def on_time(self, time: int) -> int:
+        return sum(self.on(m) for m in range(time - self.condition.window + 1, time + 1))
+
+    def starts(self, time: int) -> int:
+        pairs = zip(self.readings, self.readings[1:], strict=False)
+        starts = [b[0] for a, b in pairs if b[1] and not a[1]]
+        return sum(time - self.condition.window < start <= time for start in starts)
+
+    def exceeded(self, time: int) -> bool:
+        limit, starts = self.condition.on_for, self.condition.starts
+        long = limit is not None and self.on_time(time) >= limit and self.on_time(time + 1) >= limit
+        return long or (starts is not None and self.starts(time) >= starts)
+
+
+def both(
+    line: list[tuple[int, bool]], duty: tuple[int, int | None, int | None], believed: int | None
+) -> tuple[DutyWindow, Drawn]:
+    condition = Duty(duty[0], duty[1], duty[2])
+    window, drawn, time = DutyWindow(condition, believed), Drawn(condition, believed, []), 100
+    for step, on in line:
+        time += step
+        window = window.after(time, float(on))
+        drawn.readings.append((time, on))
+    return window, drawn
+
+
+believing = st.none() | st.integers(1, 15)
+
+
+@settings(deadline=None)
+@given(steps, limits, believing, st.integers(0, 40))
+def test_on_time_and_starts_are_those_drawn(
+    line: list[tuple[int, bool]],
+    duty: tuple[int, int | None, int | None],
+    believed: int | None,
+    later: int,
+) -> None:
+    window, drawn = both(line, duty, believed)
+    assert window.newest is not None
+    time = window.newest + later
+    if window.stale(time):
+        assert believed is not None
+        assert later > believed
+        return
+    assert window.on_time(time) == drawn.on_time(time)
+    assert window.exceeded(time) is drawn.exceeded(time)
+    if drawn.condition.starts is not None:
+        assert window.count_starts(time) == min(drawn.starts(time), drawn.condition.starts)
+
+
+@settings(deadline=None)
+@given(steps, limits, st.integers(12, 60))
+def test_next_change_is_the_first_one_drawn(
+    line: list[tuple[int, bool]], duty: tuple[int, int | None, int | None], believed: int
+) -> None:
+    window, drawn = both(line, duty, None)
+    newest = window.newest
+    assert newest is not None
+    states = [(t, drawn.exceeded(t)) for t in range(newest, newest + 80)]
+    now = states[0][1]
+    first = next((t for t, state in states if state is not now), None)
+    assert window.next_change(now) == first
+    back = next((t for t, state in states if first and t > first and state is now), None)
+    assert window.next_change(not now) == back
+    # Believed for a while only (no reading came later than that): nothing is foretold beyond.
+    doubtful, _ = both(line, duty, believed)
+    told = first is not None and first <= newest + believed
+    assert doubtful.next_change(now) == (first if told else None)
+
+
+def test_many_short_stretches_are_drawn_together_and_none_is_lost() -> None:
+    window = DutyWindow(Duty(1_000_000, on_for=1), None)
+    time = 0
+    for _ in range(5000):
+        window = window.after(time, 1.0).after(time + 3, 0.0)
+        time += 10
+    assert len(window.stretches) < 2 * MOST_STRETCHES
+    assert window.on_time(time) == 5000 * 3
+
+
+def test_starts_keep_no_more_than_the_limit_asks_for() -> None:
+    window = DutyWindow(Duty(1000, starts=3), None)
+    for time in range(0, 200, 2):
+        window = window.after(time, float(time % 4 == 0))
+    assert len(window.starts) == 3
+    assert window.exceeded(199)
+
+
+def test_the_first_reading_is_no_start_and_neither_is_on_after_a_gap() -> None:
+    window = DutyWindow(Duty(1000, starts=1), 10).after(0, 1.0)
+    assert not window.exceeded(0)
+    assert not window.after(100, 1.0).exceeded(100)
+    assert window.after(100, 0.0).after(105, 1.0).exceeded(105)
