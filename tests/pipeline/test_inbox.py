@@ -3,7 +3,7 @@
 import threading
 import time
 
-from weirwatch.pipeline.inbox import Inbox, LinkRequest, ServiceEventRequest
+from weirwatch.pipeline.inbox import Inbox, LinkRequest, Question, ServiceEventRequest
 
 
 def event(number: int, source: str = "") -> ServiceEventRequest:
@@ -47,6 +47,20 @@ def test_an_item_or_a_wake_ends_the_wait_of_another_thread() -> None:
         rouse(inbox)
         thread.join(5)
         assert not thread.is_alive()
+
+
+def test_questions_are_taken_once_and_wake_the_loop() -> None:
+    inbox = Inbox()
+    assert list(inbox.questions()) == []
+    asked = [Question(lambda _state, _now: {}) for _ in range(3)]
+    for question in asked:
+        inbox.ask(question)
+    began = time.monotonic()
+    inbox.wait(10)
+    assert time.monotonic() - began < 5
+    assert list(inbox.questions()) == asked
+    assert list(inbox.questions()) == []
+    assert len(inbox) == 0
 
 
 def test_several_threads_at_once_lose_nothing_and_keep_their_order() -> None:

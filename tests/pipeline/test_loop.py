@@ -13,10 +13,8 @@ from support.still_clock import NOON, HandClock
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.operator import Command
-from weirwatch.pipeline.inbox import (
-    CommandRequest,
-)
-from weirwatch.pipeline.loop import ALIVE_EVERY, BATCH, answered
+from weirwatch.pipeline.inbox import CommandRequest, ConditionRequest, Question
+from weirwatch.pipeline.loop import ALIVE_EVERY, BATCH, answered, told
 from weirwatch.ports import Group
 
 
@@ -92,6 +90,14 @@ def test_a_deadline_without_any_reading_is_committed_at_once(world: World) -> No
     # The event carries the deadline, not the moment in which the loop got to it.
     assert stored.event.time == NOON + 30 * SECOND
     assert stored.committed_at == NOON + 32 * SECOND
+
+
+def test_a_delay_that_began_without_a_message_is_kept_at_once(world: World) -> None:
+    world.inbox.put(ConditionRequest("node-offline/hall-node", "it is gone"))
+    world.turn()
+    assert world.story == ["commit", ("ack", []), "told"]
+    assert world.archive.alarms()["node-offline/hall-node"].count_since == NOON
+    assert world.events() == []
 
 
 def test_a_turn_takes_so_many_items_and_no_more(tmp_path: Path) -> None:
@@ -194,6 +200,29 @@ def test_who_waits_for_a_command_that_does_not_become_durable_is_told_so() -> No
     refused.set_exception(IllegalCommand("no"))
     with pytest.raises(IllegalCommand):
         answered(CommandRequest(request.command, refused), 0.01)
+
+
+def test_a_question_is_answered_at_once_even_while_commits_fail(world: World) -> None:
+    world.level(320)
+    world.journal.failures = 1
+    world.turn()
+    question = Question(lambda state, now: {"rules": len(state.alarms), "now": now})
+    world.inbox.ask(question)
+    world.turn(0.1)
+    assert told(question, 0.01) == {"rules": len(world.book.entries), "now": world.clock.utc}
+    assert world.transport.acked == []
+
+
+def test_a_question_that_cannot_be_answered_harms_nobody_but_its_asker(world: World) -> None:
+    question = Question(lambda state, _: {"state": state.alarms["nobody"].state})
+    world.inbox.ask(question)
+    world.level(320)
+    world.turn()
+    with pytest.raises(KeyError, match="nobody"):
+        told(question, 0.01)
+    assert acks(world) == [1]
+    with pytest.raises(TransientError, match="the core is busy"):
+        told(Question(lambda _state, _now: {}), 0.01)
 
 
 # --- the thread ------------------------------------------------------------------------------
