@@ -140,7 +140,7 @@ class Model:
             self.now += self.tick
             while any(self._ends_meanwhile(rule) for rule in self._ordered()):
                 pass
-        self.past.items.append(Linked(at, True, True))
+        self.past.items.append(Linked(at, True, False))
         self._look_at_start()
         self._deadlines()
 

@@ -35,6 +35,7 @@ class Entry:
         timed: time alone can change its condition, and what it hears or watches decides when;
             its deadline is planned anew whenever it is looked at.
         looks_back: it keeps a window over its channel's readings.
+        by_arrival: it looks for silence, which the service's own clock measures.
         by_clock: it may have to be looked at although nothing was heard: at the start, or by the
             time of day.
         consequences: rules that it suppresses while it stands (bold ones never).
@@ -49,6 +50,7 @@ class Entry:
     exempt: bool
     timed: bool
     looks_back: bool
+    by_arrival: bool
     by_clock: bool
     consequences: tuple[str, ...]
     watchers: tuple[str, ...]
@@ -91,6 +93,7 @@ def make_ready(book: RuleBook) -> Book:
             exempt=isinstance(rule.condition, BadMeasurement | BuiltIn),
             timed=_is_timed(rule),
             looks_back=isinstance(rule.condition, RateOfChange | Duty | Forecast),
+            by_arrival=_seeks_silence(rule),
             by_clock=has_boundaries(rule) or isinstance(rule.condition, Discrepancy),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
@@ -128,9 +131,11 @@ def rule_mark(rule: Rule) -> str:
 
 
 def _is_timed(rule: Rule) -> bool:
-    condition = rule.condition
-    silent = isinstance(condition, BadMeasurement) and condition.silent
-    return isinstance(condition, Duty) or (silent and rule.while_ != ())
+    return isinstance(rule.condition, Duty) or (_seeks_silence(rule) and rule.while_ != ())
+
+
+def _seeks_silence(rule: Rule) -> bool:
+    return isinstance(rule.condition, BadMeasurement) and rule.condition.silent
 
 
 def _within(rule: Rule) -> Micros:

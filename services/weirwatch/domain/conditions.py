@@ -134,10 +134,10 @@ def _discrepancy(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
     return expectation_unmet(condition, was, observed.good_value)
 
 
-def _bad_measurement(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
+def _bad_measurement(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
     condition: Any = entry.rule.condition
     observed = turn.observed(entry.rule.channel or "")
-    if condition.silent and _silent(turn, entry, observed, was, time):
+    if condition.silent and _silent(turn, entry, observed, was):
         return True
     if observed is None:
         return False
@@ -146,8 +146,8 @@ def _bad_measurement(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
     return condition.frozen is not None and observed.time - observed.changed_at >= condition.frozen
 
 
-def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool, time: Micros) -> bool:
-    span = entry.silent_after
+def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool) -> bool:
+    span, time = entry.silent_after, turn.clock
     if span is None:
         return False
     base = silence_base(turn, entry)

@@ -110,7 +110,7 @@ def _service_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
 def _own(turn: Turn, entry: Entry, order: int, at: Micros, what: str) -> Deadline:
     """Return the deadline; it waits as far behind now as the channel's readings arrive."""
     observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
-    lag = 0 if observed is None else observed.heard_at - observed.time
+    lag = 0 if observed is None or entry.by_arrival else observed.heard_at - observed.time
     due = at + max(-LATE_AFTER, min(LATE_AFTER, lag))
     return Deadline(due, order, at, what, late=lag > LATE_AFTER)
 

@@ -23,6 +23,8 @@ from weirwatch.domain.turn import Turn
 
 def reconsider(turn: Turn, entry: Entry, time: Micros) -> None:
     """Re-evaluate a rule without a reading of its own: `while`, twin, deadline, built-in."""
+    if entry.by_arrival:
+        time = turn.clock
     present = present_now(turn, entry, turn.alarm(entry.rule.id).present, time)
     step(turn, entry, present, time)
     if entry.timed:

@@ -79,7 +79,7 @@ def decide(state: EngineState, stimulus: Stimulus, book: Book) -> Decision:
     turn = Turn(state, book, stimulus.now)
     match stimulus:
         case DeadlineDue(rule, deadline, _):
-            turn.late = deadline.late
+            turn.late, turn.clock = deadline.late, deadline.due
             deadline_due(turn, book.entries[rule], deadline)
         case ConditionObserved(rule, message, now):
             turn.set_condition(rule, message)
@@ -134,9 +134,10 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
         span = entry.silent_after
         gap = gap_before is not None and span is not None and time - gap_before > span
         fresh = good or (present and shows_saturation(turn, entry))
-        step(turn, entry, present, time, fresh=fresh, gap=gap)
+        moved_at = now if entry.by_arrival else time
+        step(turn, entry, present, moved_at, fresh=fresh, gap=gap)
     for entry in book.watching.get(channel, ()):
-        reconsider(turn, entry, time)
+        reconsider(turn, entry, _known_to_both(turn, entry, time))
     return turn.decision()
 
 
@@ -243,19 +244,28 @@ def _pass_deadlines(turn: Turn, waiting: list[Entry], time: Micros) -> None:
     def passed() -> Iterator[tuple[Micros, int, int, Deadline]]:
         for place, entry in enumerate(waiting):
             for deadline in own_deadlines(turn, entry):
-                if deadline.at <= time:
+                if deadline.at <= (turn.now if entry.by_arrival else time):
                     yield deadline.at, entry.rank, place, deadline
 
     while (first := min(passed(), default=None)) is not None:
         deadline_due(turn, waiting[first[2]], first[3])
 
 
+def _known_to_both(turn: Turn, entry: Entry, time: Micros) -> Micros:
+    """Return the time of a watched channel's reading, or the rule's own newest if that is later.
+
+    News of another node that comes late cannot begin a delay before what the rule's own channel
+    said meanwhile.
+    """
+    observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
+    return time if observed is None else max(time, observed.time)
+
+
 def _forget_silence(turn: Turn, now: Micros) -> None:
     """Silence is counted from the reconnection on, so a delay that was running is void."""
     for entry in turn.book.entries.values():
-        alarm, condition = turn.alarm(entry.rule.id), entry.rule.condition
-        silent = isinstance(condition, BadMeasurement) and condition.silent
-        if silent and alarm.present and not alarm.stands:
+        alarm = turn.alarm(entry.rule.id)
+        if entry.by_arrival and alarm.present and not alarm.stands:
             reconsider(turn, entry, now)
 
 

@@ -14,6 +14,7 @@ class Turn:
 
     Attributes:
         now: engine now.
+        clock: the same, but of a deadline that is overdue the time when it was due.
         late: the stimulus is a reading that arrived long after its own time.
     """
 
@@ -27,6 +28,7 @@ class Turn:
         "_windows",
         "book",
         "boundary",
+        "clock",
         "late",
         "now",
         "state",
@@ -36,6 +38,7 @@ class Turn:
         self.state = state
         self.book = book
         self.now = now
+        self.clock = now
         self.late = late
         self.boundary: tuple[str, Micros] | None = None
         self._alarms: dict[str, Alarm] = {}
