@@ -6,6 +6,7 @@ import sys
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.operator import Command
 from weirwatch.domain.reading import Channel
+from weirwatch.domain.refill import refill, refill_spans
 from weirwatch.domain.restore import resume
 from weirwatch.domain.rule import RuleBook
 from weirwatch.domain.state import EngineState, Observed
@@ -193,6 +195,7 @@ def _build(
     book = _book(settings)
     resumed = resume(restored.alarms, restored.rule_marks, book, now)
     state = _state(book, dict(resumed.alarms), restored, now)
+    _look_back(state, book, data_dir / FILE_NAME, now)
 
     register = SqliteRegister(data_dir / FILE_NAME)
     undo.append(register.close)
@@ -411,6 +414,24 @@ def _state(book: Book, alarms: Any, restored: Restored, now: Micros) -> EngineSt
         if channel in book.channels
     }
     return start_engine(alarms, observed, book, now, link_up=False)
+
+
+def _look_back(state: EngineState, book: Book, path: Path, now: Micros) -> None:
+    """Fill the windows of rules that look back from what is on record."""
+    spans = refill_spans(book)
+    if not spans:
+        return
+    archive = SqliteArchive(path)
+    try:
+        past = (
+            archive.readings(channel, now - span, now, None, MOST_SEEDED)
+            for channel, span in spans.items()
+        )
+        refill(state, book, chain.from_iterable(past))
+    except WeirwatchError as trouble:  # the windows then fill anew
+        log.warning("engine.not_looked_back error=%s", trouble)
+    finally:
+        archive.close()
 
 
 def _conditions_at_start(
