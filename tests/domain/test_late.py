@@ -1,8 +1,9 @@
 """Readings that arrive long after their own time, and nodes whose clock is off."""
 
 from domain.engine_run import EngineRun
-from support.bench_engine import LEVEL, book, channel, rule, seen, told
+from support.bench_engine import LEVEL, book, channel, command, rule, seen, told
 
+from weirwatch.domain.engine import next_call
 from weirwatch.domain.instant import micros
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.rule import Absolute as Limit
@@ -106,3 +107,30 @@ def test_uncertain_readings_in_a_backlog_change_nothing() -> None:
     arriving(run, 2000, *doubtful)
     run.advance(micros(3000))
     assert run.events == []
+
+
+def test_a_deadline_comes_sooner_when_readings_arrive_with_less_delay() -> None:
+    run = EngineRun(book([rule("wet", LEAK, on=30, on_channel=FLOAT)], [contact(FLOAT)]), 0)
+    arriving(run, 150, at(FLOAT, 100, 1))  # 50 s behind: its deadline 130 comes at 180
+    arriving(run, 155, at(FLOAT, 120, 1))  # 35 s behind: at 165
+    assert next_call(run.state) == micros(165)
+    run.advance(micros(165))
+    assert told(run.events) == [(130, "raised", "unacknowledged", True)]
+
+
+def test_a_held_raise_is_told_as_soon_as_the_backlog_has_caught_up() -> None:
+    run = EngineRun(book([rule()], [channel()]), 0)
+    arriving(run, 2000, at(LEVEL, 900, 11))
+    arriving(run, 2003, at(LEVEL, 1990, 11))
+    assert told(run.events) == [
+        (900, "raised", "unacknowledged", False),
+        (1990, "announced", "unacknowledged", True),
+    ]
+
+
+def test_a_held_raise_that_is_acknowledged_is_told_no_more() -> None:
+    run = EngineRun(book([rule()], [channel()]), 0)
+    arriving(run, 2000, at(LEVEL, 900, 11))
+    run.command(command(2001, "acknowledge")[1])
+    run.advance(micros(3000))
+    assert [e.annunciated for e in run.events] == [False, False]

@@ -1,10 +1,16 @@
 """After a loss of power: every alarm is what it was, pending delays start again."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from domain.engine_run import EngineRun
 from support.bench_engine import book, channel, rule, seen, told
 
-from weirwatch.domain.book import Book
+from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
+from weirwatch.domain.book import Book, rule_mark
+from weirwatch.domain.engine import decide_reading, start
 from weirwatch.domain.instant import micros
+from weirwatch.domain.restore import Resumed, resume
 from weirwatch.domain.rule import BadMeasurement, Rule
 
 
@@ -34,3 +40,60 @@ def test_silence_that_stood_stands_on_and_is_not_told_again() -> None:
     assert told(run.events) == [(15, "raised", "unacknowledged", True)]
     run.reading(seen([(200, 1)])[0])
     assert told(run.events)[1:] == [(200, "returned", "returned-unacknowledged", False)]
+
+
+def after(
+    stored: Alarm, made: Book, *, mark: str | None = None, others: Sequence[Alarm] = ()
+) -> Resumed:
+    alarms = {alarm.rule: alarm for alarm in (stored, *others)}
+    marks = {} if mark is None else {stored.rule: mark}
+    return resume(alarms, marks, made, micros(100))
+
+
+STANDING = Alarm("high", AlarmState.ACKNOWLEDGED, present=True, raised_at=1, value=11.0)
+
+
+def test_every_alarm_is_what_it_was() -> None:
+    made = book([rule()], [channel()])
+    resumed = after(STANDING, made, mark=rule_mark(made.entries["high"].rule))
+    assert resumed.alarms == {"high": STANDING}
+    assert (resumed.changed, resumed.closed, resumed.events) == ({}, (), ())
+
+
+def test_an_edited_rule_is_judged_anew_and_says_so_if_its_alarm_is_not_normal() -> None:
+    made = book([rule()], [channel()])
+    resumed = after(STANDING, made, mark="another limit")
+    assert resumed.alarms["high"].present is False
+    assert resumed.alarms["high"].state is AlarmState.ACKNOWLEDGED
+    assert [(e.kind, e.from_state, e.to_state, e.value) for e in resumed.events] == [
+        ("limits-changed", "acknowledged", "acknowledged", 11.0)
+    ]
+    assert after(Alarm("high"), made, mark="another limit").events == ()
+
+
+def test_an_edited_rule_returns_or_stands_by_the_next_reading() -> None:
+    made = book([rule()], [channel()])
+    for value, kinds in ((11.0, []), (5.0, ["returned"])):
+        resumed = after(STANDING, made, mark="another limit")
+        state = start(dict(resumed.alarms), {}, made, micros(100), link_up=True)
+        reading = seen([(101, value)])[0]
+        decision = decide_reading(state, reading, reading.time, made)
+        assert [e.kind for e in decision.events] == kinds
+
+
+def test_a_deleted_rule_is_closed_on_record() -> None:
+    resumed = after(STANDING, book([rule("other")], [channel()]))
+    assert resumed.closed == ("high",)
+    assert resumed.alarms == {}
+    assert [(e.kind, e.to_state) for e in resumed.events] == [("rule-deleted", "normal")]
+
+
+def test_suppression_follows_the_rules_of_this_run() -> None:
+    pair = [rule("cause"), rule("high", on=30, hold_off=60, suppressed_by=("cause",))]
+    made = book(pair, [channel()])
+    cause = replace(STANDING, rule="cause")
+    resumed = after(Alarm("high"), made, others=[cause])
+    assert resumed.alarms["high"].service_state is ServiceState.SUPPRESSED_BY_DESIGN
+    suppressed = Alarm("high", service_state=ServiceState.SUPPRESSED_BY_DESIGN)
+    resumed = after(suppressed, made)  # its cause is gone with the old rules
+    assert resumed.alarms["high"].causes_gone_at == micros(100)

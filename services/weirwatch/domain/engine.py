@@ -118,6 +118,8 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
     waiting = [e for e in own if e.timed or state.alarms[e.rule.id].count_since is not None]
     if waiting:
         _pass_deadlines(turn, waiting, time)
+        if old is not None and now - time < old.heard_at - old.time:
+            _plan_sooner(turn, waiting)
     good = reading.quality is Quality.GOOD
     turn.observe(channel, _observe(old, reading, now))
     gap_before = old.good_time if good and old is not None else None
@@ -249,6 +251,12 @@ def _pass_deadlines(turn: Turn, waiting: list[Entry], time: Micros) -> None:
 
     while (first := min(passed(), default=None)) is not None:
         deadline_due(turn, waiting[first[2]], first[3])
+
+
+def _plan_sooner(turn: Turn, waiting: list[Entry]) -> None:
+    """The channel's readings arrive with less delay than before: so do its deadlines."""
+    for entry in waiting:
+        turn.plan(entry.rule.id)
 
 
 def _known_to_both(turn: Turn, entry: Entry, time: Micros) -> Micros:
