@@ -9,7 +9,7 @@ def test_a_right_file_is_code_0_with_its_warnings_on_standard_error(run: Run, pl
     result = run("check", place.config)
     assert result.returncode == 0
     assert result.stdout == (
-        f"{place.config}: 1 system, 3 channels, 2 rules and 7 built-in, 1 recipient. "
+        f"{place.config}: 1 system, 3 channels, 2 rules and 8 built-in, 1 recipient. "
         "No mistake, 1 warning.\n"
     )
     assert result.stderr.startswith(f"warning: {place.config}: rule: 39 of 47 failures")

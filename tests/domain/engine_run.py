@@ -12,6 +12,7 @@ from weirwatch.domain.engine import (
     decide,
     decide_reading,
     due,
+    plan,
     start,
 )
 from weirwatch.domain.errors import IllegalCommand, UnknownRule
@@ -98,6 +99,16 @@ class EngineRun:
                 newest.time,
             )
         return found
+
+    def step(self, time: int) -> bool:
+        """Do one deadline that is due by `time`; return whether there was one."""
+        self.now = time
+        stimulus = next(due(self.state, self.book, time), None)
+        if stimulus is None:
+            return False
+        self._adopt(decide(self.state, stimulus, self.book))
+        plan(self.state, self.book, self.book.entries[stimulus.rule])
+        return True
 
     def _deadlines(self) -> None:
         for stimulus in due(self.state, self.book, self.now):

@@ -93,13 +93,16 @@ def test_next_change_is_the_first_one_drawn(
     states = [(t, drawn.exceeded(t)) for t in range(newest, newest + 80)]
     now = states[0][1]
     first = next((t for t, state in states if state is not now), None)
-    assert window.next_change(now) == first
+    assert window.judged_at(newest).next_change(now) == first
     back = next((t for t, state in states if first and t > first and state is now), None)
-    assert window.next_change(not now) == back
+    if first is not None:
+        assert window.judged_at(first).next_change(not now) == back
+    if back is not None:
+        assert window.judged_at(back).next_change(now) is None
     # Believed for a while only (no reading came later than that): nothing is foretold beyond.
     doubtful, _ = both(line, duty, believed)
     told = first is not None and first <= newest + believed
-    assert doubtful.next_change(now) == (first if told else None)
+    assert doubtful.judged_at(newest).next_change(now) == (first if told else None)
 
 
 def test_many_short_stretches_are_drawn_together_and_none_is_lost() -> None:

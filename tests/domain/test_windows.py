@@ -245,3 +245,18 @@ def test_deciding_twice_gives_the_same_and_changes_nothing() -> None:
     assert state.alarms == alarms
     adopt(state, one, made)
     assert state.windows["rule-0"] is one.windows["rule-0"]
+
+
+def test_fewer_starts_and_then_too_long_come_once_each() -> None:
+    # Starts at 10 and 20 leave the window of 50 s at 60; 48 s on of 50 are reached at 68.
+    both = Duty(micros(50), on_for=micros(48), starts=2)
+    engine = EngineRun(pump(both), 0)
+    feed([engine], switched((0, 0), (10, 1), (12, 0), (20, 1)), [], micros(20))
+    for _ in range(10):
+        engine.step(micros(200))
+    assert [(seconds(e.time), e.kind) for e in engine.events] == [
+        (20, "raised"),
+        (60, "returned"),
+        (68, "raised"),
+    ]
+    assert engine.step(micros(200)) is False

@@ -166,7 +166,10 @@ def _rate_of_change(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
 
 def _duty(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
     duty = duty_of(turn, entry)
-    return was if duty is None or duty.stale(time) else duty.exceeded(time)
+    if duty is None or duty.stale(time):
+        return was
+    turn.set_window(entry.rule.id, duty.judged_at(time))
+    return duty.exceeded(time)
 
 
 def _forecast(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:

@@ -6,6 +6,7 @@ that nobody knows, which counts as not on. Memory is bounded: 256 separate stret
 are kept exactly; of more, neighbours are drawn together.
 """
 
+from bisect import bisect_right
 from dataclasses import dataclass, replace
 
 from weirwatch.domain.hysteresis import on_too_long, started_too_often
@@ -17,47 +18,60 @@ MOST_STRETCHES = 256
 
 @dataclass(frozen=True, slots=True)
 class DutyWindow:
-    """Never changed; `after` returns the next.
+    """Never changed; `after` and `judged_at` return the next.
 
     Attributes:
         condition: window and limits.
         believed: a reading counts for so long; None: until the next.
         newest: time of the newest reading; None while there is none.
+        judged: time of the newest look at it.
         on_since: begin of the stretch under way; None while off.
-        stretches: (begin, end) of those that ended, oldest first.
+        stretches: (begin, end) of those that ended and are not wholly before the window.
+        total: their length together.
         starts: times of the newest starts, as many as the limit asks for.
+        coming: what time alone will bring, as (time, exceeded from then on), if the switch goes
+            on as the newest reading said.
     """
 
     condition: Duty
     believed: Micros | None
     newest: Micros | None = None
+    judged: Micros = 0
     on_since: Micros | None = None
     stretches: tuple[tuple[Micros, Micros], ...] = ()
+    total: Micros = 0
     starts: tuple[Micros, ...] = ()
+    coming: tuple[tuple[Micros, bool], ...] = ()
 
     def after(self, time: Micros, value: float) -> "DutyWindow":
         """Return the window with one more reading, later than all before it."""
-        on = value != 0.0
+        on, was_on = value != 0.0, self.on_since is not None
         if self.newest is None:
-            return replace(self, newest=time, on_since=time if on else None)
+            begun = replace(self, newest=time, on_since=time if on else None)
+            return begun._foreseen()
         unknown = self.stale(time)
-        if on is (self.on_since is not None) and not (on and unknown):
-            return replace(self, newest=time)
-        edge = time - self.condition.window
+        if on is was_on and not (on and unknown):
+            return replace(self, newest=time)._without_old(time)
         stretches, starts = self.stretches, self.starts
         if self.on_since is not None:
             end = self.newest + (self.believed or 0) if unknown else time
-            kept = tuple(stretch for stretch in stretches if stretch[1] > edge)
-            stretches = _bounded((*kept, (self.on_since, end)))
+            stretches = _bounded((*stretches, (self.on_since, end)))
         elif self.condition.starts is not None:
             starts = (*starts, time)[-self.condition.starts :]
-        return replace(
+        total = sum(end - begin for begin, end in stretches)
+        turned = replace(
             self,
             newest=time,
             on_since=time if on else None,
             stretches=stretches,
+            total=total,
             starts=starts,
         )
+        return turned._without_old(time)._foreseen()
+
+    def judged_at(self, time: Micros) -> "DutyWindow":
+        """Return the window as looked at."""
+        return replace(self, judged=max(time, self.judged))
 
     def stale(self, time: Micros) -> bool:
         """Return whether at `time` nobody knows any longer what the switch does."""
@@ -73,29 +87,43 @@ class DutyWindow:
     def on_time(self, time: Micros) -> Micros:
         """Return for how long it was on within the window at `time`."""
         edge = time - self.condition.window
-        total = sum(end - max(begin, edge) for begin, end in self.stretches if end > edge)
+        on = self.total
+        for begin, end in self.stretches:
+            if begin >= edge:
+                break
+            on -= min(end, edge) - begin
         if self.on_since is not None:
-            total += time - max(self.on_since, edge)
-        return total
+            on += time - max(self.on_since, edge)
+        return on
 
     def count_starts(self, time: Micros) -> int:
         """Return how many starts lie in the window at `time`, up to the limit."""
-        edge = time - self.condition.window
-        return sum(start > edge for start in self.starts)
+        return len(self.starts) - bisect_right(self.starts, time - self.condition.window)
 
     def next_change(self, present: bool) -> Micros | None:
         """Return when time alone ends what is `present`, or brings what is not; None: never.
 
-        Assumes that the switch goes on as the newest reading said.
+        Only what comes after the newest look: what was judged already does not come again.
         """
-        if self.newest is None:
-            return None
+        for time, exceeded in self.coming:
+            if time > self.judged and exceeded is not present:
+                return None if self.stale(time) else time
+        return None
+
+    def _without_old(self, time: Micros) -> "DutyWindow":
+        """Return the window without the stretches that lie wholly before it."""
+        edge = time - self.condition.window
+        if not self.stretches or self.stretches[0][1] > edge:
+            return self
+        kept = tuple(stretch for stretch in self.stretches if stretch[1] > edge)
+        return replace(self, stretches=kept, total=sum(end - begin for begin, end in kept))
+
+    def _foreseen(self) -> "DutyWindow":
         coming = self._while_on() if self.on_since is not None else self._while_off()
-        found = next((time for time, exceeded in coming if exceeded is not present), None)
-        return None if found is None or self.stale(found) else found
+        return replace(self, coming=tuple(coming))
 
     def _while_on(self) -> list[tuple[Micros, bool]]:
-        """Return what is to come while it stays on, as (time, exceeded from then on)."""
+        """Return what is to come while it stays on."""
         if self.newest is None or self._too_long(self.newest):
             return []
         too_long, fewer = self._reaches(), self._fewer()
