@@ -25,12 +25,13 @@ def check_command(
     All of it at once, each with file, key, value and cure. Changes nothing, starts nothing.
     Exit code 2 with mistakes, 0 with warnings only.
     """
-    from weirwatch.cli.desk import print_json
     from weirwatch.config import Report, check
 
     path = config_path(file, config)
     report: Report = check(path)
     if as_json:
+        from weirwatch.cli.desk import print_json  # opens the store, and loads numpy for it
+
         document = {"file": str(path), "errors": report.errors, "warnings": report.warnings}
         print_json(document)
     else:

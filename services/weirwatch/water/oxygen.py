@@ -8,8 +8,6 @@ from collections.abc import Sequence
 from math import exp, expm1, inf, log1p
 from typing import Literal
 
-import gsw
-
 from weirwatch.water.fits import running_integral, straight_line
 from weirwatch.water.heat import sea_vapour_pressure_pa
 from weirwatch.water.ranges import above_zero, in_range, not_negative, rising
@@ -40,6 +38,8 @@ def saturation_umol_kg(S: float, t_degC: float) -> float:
     Raises:
         ValueError: outside those ranges.
     """
+    import gsw  # half a second to load: only who needs it pays
+
     in_range("S", S, 0.0, 42.0)
     in_range("t_degC", t_degC, 0.0, 40.0, "°C")
     return float(gsw.O2sol_SP_pt(S, t_degC))

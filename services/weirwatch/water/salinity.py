@@ -3,8 +3,6 @@
 Practical salinity (PSS-78) has no unit. Temperatures are ITS-90, at the surface (gauge pressure 0).
 """
 
-import gsw
-
 from weirwatch.water.ranges import in_range
 
 S_LOWEST, S_HIGHEST = 2.0, 42.0  # PSS-78
@@ -27,6 +25,8 @@ def practical_salinity(conductivity_mS_cm: float, t_degC: float) -> float:
     Raises:
         ValueError: outside those ranges; a dry or fouled cell reads below S 2.
     """
+    import gsw  # half a second to load: only who needs it pays
+
     in_range("conductivity_mS_cm", conductivity_mS_cm, 0.0, 100.0, "mS/cm")
     in_range("t_degC", t_degC, *_PSS_T, "°C")
     S = float(gsw.SP_from_C(conductivity_mS_cm, t_degC, 0.0))
@@ -45,6 +45,8 @@ def conductivity_mS_cm(S: float, t_degC: float) -> float:
     Raises:
         ValueError: outside those ranges.
     """
+    import gsw  # half a second to load: only who needs it pays
+
     in_range("S", S, S_LOWEST, S_HIGHEST)
     in_range("t_degC", t_degC, *_PSS_T, "°C")
     return float(gsw.C_from_SP(S, t_degC, 0.0))
@@ -113,6 +115,8 @@ def density_kg_m3(S: float, t_degC: float) -> float:
     Raises:
         ValueError: outside those ranges.
     """
+    import gsw  # half a second to load: only who needs it pays
+
     in_range("S", S, 0.0, S_HIGHEST)
     low, high = _TEOS_T
     in_range("t_degC", t_degC, 0.0 if S < S_LOWEST else low, high, "°C")
