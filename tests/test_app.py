@@ -15,13 +15,14 @@ from support.hall import CONFIG, Hall
 from support.loop_world import SUMP_NODE
 from support.service import Mosquitto, wait_for
 
-from weirwatch.app import build_core, disk_trouble
+from weirwatch.app import build_core
 from weirwatch.clock import SystemClock
 from weirwatch.config import load
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, IllegalCommand
 from weirwatch.domain.operator import Command
 from weirwatch.pipeline.inbox import LinkRequest
+from weirwatch.store.free_space import disk_trouble
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
 
@@ -151,7 +152,7 @@ def test_a_disk_is_told_of_when_it_is_nearly_full_or_gone(
     assert sentence is not None
     assert "cannot be asked (No such file or directory)" in sentence
     free = shutil.disk_usage(tmp_path).free
-    monkeypatch.setattr("weirwatch.app.LEAST_FREE_BYTES", free * 2)
+    monkeypatch.setattr("weirwatch.store.free_space.LEAST_FREE_BYTES", free * 2)
     sentence = disk_trouble(tmp_path)
     assert sentence is not None
     assert re.match(r"only \d+ MB \(\d+ %\) are free where /.*: make room", sentence)
