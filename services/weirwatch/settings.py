@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from weirwatch.domain.devices import Device
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.planned_work import PlannedWork
 from weirwatch.domain.reading import Channel
@@ -310,3 +311,4 @@ class Settings:
     notice_page: str = ""
     derived: tuple[DerivedSettings, ...] = ()
     planned_works: tuple[PlannedWork, ...] = ()
+    devices: tuple[Device, ...] = ()

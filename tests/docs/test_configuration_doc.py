@@ -8,6 +8,7 @@ import pytest
 from weirwatch.config import call_models as c
 from weirwatch.config import check, load
 from weirwatch.config import derived_models as d
+from weirwatch.config import device_models as v
 from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
 from weirwatch.config import recipient_models as n
@@ -41,6 +42,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[notice]": c.NoticeConfig,
     "[[roster]]": c.RosterConfig,
     "[[holiday]]": c.HolidayConfig,
+    "[[device]]": v.DeviceConfig,
     "[[tap]]": m.TapConfig,
     "[[derived]]": d.DerivedConfig,
     "[plant]": p.PlantConfig,

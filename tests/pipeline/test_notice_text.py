@@ -95,6 +95,22 @@ def test_a_stand_in_calls_and_does_not_touch(failure: str) -> None:
     assert allowed[-1] == f"{len(card.response)}. {card.response[-1]}"
 
 
+def test_where_the_failed_device_is() -> None:
+    where = ("Return pump – breaker: no. 4.", "Heaters – breaker: no. 5.")
+    text = lines(told(where=where), person())
+    assert text[2:5] == [
+        FIRST_LINE,
+        "Where it is: Return pump – breaker: no. 4. Heaters – breaker: no. 5.",
+        "Look for a siphon.",
+    ]
+    stand_in = lines(told(where=where), person(stand_in=True))
+    assert stand_in[3:5] == [
+        "You stand in: call the keeper; do not touch.",
+        "Where it is: Return pump – breaker: no. 4. Heaters – breaker: no. 5. "
+        "Say it to whoever comes; do not touch.",
+    ]
+
+
 def test_the_link_stands_last() -> None:
     assert lines(told(page=PAGE), person())[-1] == f"The whole card: {PAGE}"
 

@@ -8,6 +8,7 @@ from support.web_harbour import FLOW, HIGH, LEAK, LEVEL, NO_FLOW, NOON, RAISED, 
 
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Event
+from weirwatch.domain.devices import Device
 from weirwatch.domain.failures import FIRST_LINE, card_as_json
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Channel, Quality
@@ -32,7 +33,9 @@ CARD = load_catalogue().failures["sump-high"].card
 
 
 def test_an_alarm_has_the_fields_of_the_contract() -> None:
-    alarm = shapes.alarm_json(HIGH, RAISED, LEVEL, CARD)
+    pump = Device("pump", "Pump", frozenset({HIGH.id}), breaker="no. 4", stop_cock="in the cellar")
+    other = Device("heater", "Heater", frozenset({LEAK.id}), breaker="no. 5")
+    alarm = shapes.alarm_json(HIGH, RAISED, LEVEL, CARD, (pump, other))
     assert alarm == {
         "id": "sump-level-high",
         "rule": "sump-level-high",
@@ -57,11 +60,23 @@ def test_an_alarm_has_the_fields_of_the_contract() -> None:
         "message": "312 mm, at or above 310 mm",
         "response": f"{FIRST_LINE} Look at the sump; check the top-off history.",
         "forecast": None,
+        "devices": [
+            {
+                "id": "pump",
+                "title": "Pump",
+                "text": "Pump – breaker: no. 4, stop-cock: in the cellar.",
+                "place": None,
+                "breaker": "no. 4",
+                "rcd": None,
+                "valve": None,
+                "stop_cock": "in the cellar",
+            }
+        ],
         "safety_card": card_as_json(CARD),
     }
     assert json.loads(json.dumps(alarm)) == alarm
     del alarm["safety_card"]
-    assert shapes.alarm_without_card(HIGH, RAISED, LEVEL, CARD) == alarm
+    assert shapes.alarm_without_card(HIGH, RAISED, LEVEL, CARD, (pump, other)) == alarm
 
 
 def test_the_safe_first_line_stands_before_any_response() -> None:

@@ -133,12 +133,18 @@ def print_alarm(alarm: Alarm, desk: Desk) -> None:
     for name, fact in facts.items():
         if fact and fact != "–":
             out.print(Text.assemble((f"{name:<14}", "dim"), str(fact)))
+    _print_where(out, alarm["devices"])
     if alarm["response"]:
         out.print()
         out.print(Text.assemble(("What to do  ", "bold"), str(alarm["response"])))
     card = alarm["safety_card"]
     if card is not None:
         _print_card(out, card, said=str(alarm["response"]).startswith(str(card["first_line"])))
+
+
+def _print_where(out: Console, devices: Sequence[Mapping[str, Any]]) -> None:
+    for device in devices:
+        out.print(Text.assemble((f"{'Where it is':<14}", "dim"), str(device["text"])))
 
 
 def _moment(time: str | None, desk: Desk, now: int, *, ago: bool = True) -> str:

@@ -11,6 +11,7 @@ from weirwatch.config.catalogue import load_catalogue
 from weirwatch.config.catalogue_rules import load_templates, with_catalogue
 from weirwatch.config.checks import check_tables
 from weirwatch.config.derived_checks import check_derived, plant_constants
+from weirwatch.config.device_checks import check_devices
 from weirwatch.config.document import Overrides, read_document
 from weirwatch.config.draft import Draft, draft
 from weirwatch.config.plant_checks import check_plant
@@ -93,7 +94,8 @@ def _read(
         *check_suppression(known, builtins_of(read)),
     ]
     if not problems:  # it names rules as they will run, so these must be whole
-        problems = [*check_planned_work(read, all_rules(read, bold), bold)]
+        rules = all_rules(read, bold)
+        problems = [*check_planned_work(read, rules, bold), *check_devices(read, rules, bold)]
     return read, _sentences(problems, read, path)
 
 

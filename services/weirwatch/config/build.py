@@ -42,6 +42,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
         plant=plant,
         planned_works=planned_works(draft, rules),
+        devices=tuple(entry.config.to_domain(rules) for entry in draft.devices),
         derived=tuple(
             entry.config.to_domain(constants_of(entry.config, told)) for entry in draft.derived
         ),

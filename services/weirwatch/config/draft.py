@@ -8,6 +8,7 @@ from typing import Any, TypeGuard, TypeVar
 
 from weirwatch.config.call_models import HolidayConfig, NoticeConfig, RosterConfig
 from weirwatch.config.derived_models import DerivedConfig
+from weirwatch.config.device_models import DeviceConfig
 from weirwatch.config.entries import NO_HINTS, Entry, key_at, keys_of, parse
 from weirwatch.config.models import (
     BrokerConfig,
@@ -46,6 +47,7 @@ _LISTS = (
     "holiday",
     "derived",
     "planned_work",
+    "device",
 )
 _PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
@@ -91,6 +93,7 @@ class Draft:
     holidays: Sequence[Entry[HolidayConfig]]
     derived: Sequence[Entry[DerivedConfig]]
     planned_works: Sequence[Entry[PlannedWorkConfig]]
+    devices: Sequence[Entry[DeviceConfig]]
     plant: PlantDraft | None
     ids: Mapping[str, frozenset[str]]
     places: Sequence[str]
@@ -136,6 +139,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         holidays=reader.several(document, "holiday", HolidayConfig),
         derived=derived,
         planned_works=reader.several(document, "planned_work", PlannedWorkConfig),
+        devices=reader.several(document, "device", DeviceConfig),
         plant=_plant(document, reader),
         ids={key: frozenset(ids) for key, ids in reader.all_ids().items()},
         places=reader.places,

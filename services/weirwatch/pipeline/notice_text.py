@@ -27,6 +27,7 @@ class Told:
         card: None when the catalogue has none.
         how_long: the outage clock's sentence; empty without one.
         page: address of the page; empty: not told.
+        where: one sentence for each device it is about: where it, its breaker and valve are.
     """
 
     why: Why
@@ -40,6 +41,7 @@ class Told:
     page: str = ""
     late: bool = False
     drill: bool = False
+    where: tuple[str, ...] = ()
 
 
 def notice_text(told: Told, recipient: RecipientSettings | None) -> str:
@@ -134,10 +136,12 @@ def _forecast(told: Told) -> list[str]:
 
 def _what_to_do(told: Told, recipient: RecipientSettings | None) -> list[str]:
     card, rule = told.card, told.rule
+    where = ["Where it is: " + " ".join(told.where)] if told.where else []
     if recipient is None or not recipient.stand_in or rule.failure in recipient.may_handle:
         steps = card.response if card is not None else ()
-        return [rule.response, *(f"{n}. {step}" for n, step in enumerate(steps, 1))]
+        return [*where, rule.response, *(f"{n}. {step}" for n, step in enumerate(steps, 1))]
     lines = [f"You stand in: call {recipient.contact or 'the keeper'}; do not touch."]
+    lines += [f"{line} Say it to whoever comes; do not touch." for line in where]
     if card is not None:
         lines += [f"Call the {call.who}: {call.when}" for call in card.call if call.who != "keeper"]
         lines += [f"Look, do not touch: {check}" for check in card.check_first]

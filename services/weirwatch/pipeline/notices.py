@@ -5,6 +5,7 @@ from typing import Any
 
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.calls import Why
+from weirwatch.domain.devices import devices_of, where_text
 from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import Holiday, Roster
@@ -77,7 +78,8 @@ class NoticeWriter:
         """Return the alarm with its card."""
         failure = self._catalogue.failures.get(rule.failure)
         card = failure.card if failure is not None else None
-        return alarm_json(rule, alarm, self._channels.get(rule.channel or ""), card)
+        channel = self._channels.get(rule.channel or "")
+        return alarm_json(rule, alarm, channel, card, self._settings.devices)
 
     def _told(
         self, why: Why, rule: Rule, alarm: Alarm, now: Micros, *, late: bool, drill: bool
@@ -96,6 +98,7 @@ class NoticeWriter:
             page=self._settings.notice_page,
             late=late,
             drill=drill,
+            where=tuple(map(where_text, devices_of(rule, self._settings.devices))),
         )
 
     def _how_long(self, rule: Rule, now: Micros) -> str:

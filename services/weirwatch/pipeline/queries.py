@@ -61,7 +61,13 @@ def alarms_json(
     wanted = [pair for pair in pairs if not states or pair[1].state in states]
     return _page(
         [
-            alarm_json(rule, alarm, channels.get(rule.channel or ""), _card(catalogue, rule))
+            alarm_json(
+                rule,
+                alarm,
+                channels.get(rule.channel or ""),
+                _card(catalogue, rule),
+                settings.devices,
+            )
             for rule, alarm in sorted(wanted, key=_urgency)
         ]
     )
@@ -79,7 +85,7 @@ def alarm_of(archive: Archive, settings: Settings, catalogue: Catalogue, rule_id
     channel = next((c for c in settings.channels if c.id == rule.channel), None)
     alarm = archive.alarms().get(rule_id, Alarm(rule_id))
     alarm = _with_value_now(rule, alarm, archive.newest())
-    return alarm_json(rule, alarm, channel, _card(catalogue, rule))
+    return alarm_json(rule, alarm, channel, _card(catalogue, rule), settings.devices)
 
 
 def _with_value_now(rule: Rule, alarm: Alarm, newest: Mapping[str, Newest]) -> Alarm:

@@ -5,10 +5,11 @@ are RFC 3339 in UTC; identifiers, names, states and times are null where there i
 is never null.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 from weirwatch.domain.alarm import Alarm, Event
+from weirwatch.domain.devices import Device, devices_of, where_text
 from weirwatch.domain.failures import Failure, SafetyCard, card_as_json
 from weirwatch.domain.instant import Micros, seconds, to_rfc3339
 from weirwatch.domain.reading import Channel, Reading
@@ -19,17 +20,27 @@ from weirwatch.ports import Bucket, Newest, NodeState, Notice, StoredEvent
 Json = dict[str, Any]
 
 
-def alarm_json(rule: Rule, alarm: Alarm, channel: Channel | None, card: SafetyCard | None) -> Json:
+def alarm_json(
+    rule: Rule,
+    alarm: Alarm,
+    channel: Channel | None,
+    card: SafetyCard | None,
+    devices: Iterable[Device] = (),
+) -> Json:
     """Return an alarm with its whole safety card (null without one)."""
-    return alarm_without_card(rule, alarm, channel, card) | {
+    return alarm_without_card(rule, alarm, channel, card, devices) | {
         "safety_card": None if card is None else card_as_json(card)
     }
 
 
 def alarm_without_card(
-    rule: Rule, alarm: Alarm, channel: Channel | None, card: SafetyCard | None
+    rule: Rule,
+    alarm: Alarm,
+    channel: Channel | None,
+    card: SafetyCard | None,
+    devices: Iterable[Device] = (),
 ) -> Json:
-    """Return an alarm as it is retained on MQTT.
+    """Return an alarm as it is retained on MQTT; `devices` are all that are configured.
 
     The card's fixed first line stands in `response` already: whoever reads only that, reads it.
     """
@@ -57,6 +68,21 @@ def alarm_without_card(
         "message": alarm.message,
         "response": response_text(rule, card),
         "forecast": time_json(alarm.forecast_at),
+        "devices": [device_json(device) for device in devices_of(rule, devices)],
+    }
+
+
+def device_json(device: Device) -> Json:
+    """Return where a device, its breaker, RCD, valve and stop-cock are; null: not told."""
+    return {
+        "id": device.id,
+        "title": device.title,
+        "text": where_text(device),
+        "place": device.place or None,
+        "breaker": device.breaker or None,
+        "rcd": device.rcd or None,
+        "valve": device.valve or None,
+        "stop_cock": device.stop_cock or None,
     }
 
 

@@ -52,6 +52,19 @@ class SafetyCard(_Out):
     sources: list[str]
 
 
+class Device(_Out):
+    """Where something that can fail is, and where its power and its water are cut off."""
+
+    id: str
+    title: str
+    text: str = Field(description="All of it in a sentence.")
+    place: str | None
+    breaker: str | None
+    rcd: str | None
+    valve: str | None
+    stop_cock: str | None
+
+
 class Alarm(_Out):
     """Where one rule stands now."""
 
@@ -80,6 +93,7 @@ class Alarm(_Out):
     message: str
     response: str = Field(description="What to do, the safety card's fixed first line first.")
     forecast: Time | None = Field(description="When the limit is reached if it goes on so.")
+    devices: list[Device] = Field(description="What it is about, as the keeper has told.")
     safety_card: SafetyCard | None
 
 

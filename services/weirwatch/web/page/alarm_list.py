@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
+from weirwatch.domain.devices import devices_of, where_text
 from weirwatch.domain.failures import SafetyCard
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel
@@ -37,6 +38,7 @@ class AlarmWords:
         aside: why it is not in the list of standing alarms; empty for one that is.
         commands: what the alarm's state allows.
         shelve_max: longest shelving in minutes.
+        where: of each device it is about, where it, its breaker and its valve are.
     """
 
     rule: str
@@ -52,6 +54,7 @@ class AlarmWords:
     message: str
     check_in: str
     response: str
+    where: tuple[str, ...]
     card: SafetyCard | None
     commands: frozenset[str]
     shelve_max: int
@@ -133,6 +136,7 @@ def _alarm_words(
         message=_message(alarm),
         check_in=words.check_in_words(alarm, now, fixture.zone),
         response=rule.response,
+        where=tuple(map(where_text, devices_of(rule, fixture.devices))),
         card=fixture.card_of(rule.failure),
         commands=_commands(alarm),
         shelve_max=max(1, rule.shelve_max // words.MINUTE),

@@ -108,6 +108,8 @@ class _Card:
     def _advice(self, alarm: AlarmWords) -> None:
         if alarm.card:
             Words("p", alarm.card.first_line, "ww-first")
+        for sentence in alarm.where:
+            Words("p", sentence, "ww-where")
         if alarm.response:
             Words("p", alarm.response, "ww-response")
         if alarm.card:

@@ -6,6 +6,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.alarm import Alarm
+from weirwatch.domain.devices import Device
 from weirwatch.domain.failures import SafetyCard
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
@@ -32,6 +33,7 @@ class Fixture:
     zone: ZoneInfo
     lag: Micros
     card_of: Callable[[str], SafetyCard | None]
+    devices: tuple[Device, ...] = ()
 
     @property
     def title(self) -> str:
@@ -51,6 +53,7 @@ def fixture(
         zone=settings.service.time_zone,
         lag=round((settings.service.commit_every + 3 * SECOND) * speed),
         card_of=card_of,
+        devices=settings.devices,
     )
 
 
