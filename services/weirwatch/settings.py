@@ -150,6 +150,23 @@ class RecipientSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class HeartbeatSettings:
+    """Signs of life to an address of the keeper's choice.
+
+    Attributes:
+        url: http or https; empty: it stands among the secrets.
+        every_s: real seconds between two of them.
+        secrets_file, secrets_env: where `secret` and `url` are, in TOML; never in the settings.
+    """
+
+    url: str = ""
+    every_s: float = 60.0
+    secrets_file: Path | None = None
+    secrets_env: str = ""
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class VesselSettings:
     """A vessel of the plant.
 
@@ -293,6 +310,7 @@ class Settings:
         source: the configuration file, for messages.
         rules: in file order, built-in system rules last.
         notice_page: address of the page as people reach it, for notices; empty: not told.
+        heartbeat: None: no signs of life are sent.
     """
 
     source: Path
@@ -312,3 +330,4 @@ class Settings:
     derived: tuple[DerivedSettings, ...] = ()
     planned_works: tuple[PlannedWork, ...] = ()
     devices: tuple[Device, ...] = ()
+    heartbeat: HeartbeatSettings | None = None

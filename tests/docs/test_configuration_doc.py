@@ -40,6 +40,7 @@ SECTIONS: dict[str, type[Section]] = {
     "check": w.CheckConfig,
     "[[recipient]]": n.RecipientConfig,
     "[notice]": c.NoticeConfig,
+    "[heartbeat]": n.HeartbeatConfig,
     "[[roster]]": c.RosterConfig,
     "[[holiday]]": c.HolidayConfig,
     "[[device]]": v.DeviceConfig,

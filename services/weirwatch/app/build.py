@@ -22,12 +22,13 @@ from weirwatch.domain.restore import resume
 from weirwatch.ingest.broker import broker_address, configured_facts, start_broker
 from weirwatch.ingest.codec import Codec
 from weirwatch.ingest.mqtt import MqttTransport
-from weirwatch.notice.making import notifier_for
+from weirwatch.notice.making import heartbeat_post, notifier_for
 from weirwatch.pipeline.access import require_rights
 from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.group import GroupBuilder
 from weirwatch.pipeline.health import Health
+from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.inbox import (
     CalibrationRequest,
     ConditionRequest,
@@ -218,7 +219,24 @@ def _build(
         control,
         web,
         health,
+        _heartbeat(settings, clock, health, inbox),
     )
+
+
+def _heartbeat(settings: Settings, clock: Clock, health: Health, inbox: Inbox) -> Heartbeat | None:
+    """Return what sends signs of life, shown by the health document; None: not wanted."""
+    wanted = settings.heartbeat
+    if wanted is None:
+        return None
+    health.heartbeat = Heartbeat(
+        heartbeat_post(wanted, clock, SOURCE),
+        wanted.every_s,
+        health.turning,
+        health.status,
+        clock,
+        lambda kind, sentence: inbox.put(ServiceEventRequest(kind, sentence)),
+    )
+    return health.heartbeat
 
 
 def _subscriptions(settings: Settings) -> list[str]:

@@ -9,6 +9,7 @@ from weirwatch.control.web_child import WebChild
 from weirwatch.ingest.broker import OwnBroker
 from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.pipeline.health import Health
+from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.inbox import Inbox
 from weirwatch.pipeline.loop import Loop
 from weirwatch.pipeline.outbox import Outbox
@@ -46,6 +47,7 @@ class Core:
     control: ControlServer
     web: WebChild | None
     health: Health
+    heartbeat: Heartbeat | None = None
     failed: threading.Event = field(default_factory=threading.Event)
     failure: BaseException | None = None
     _threads: list[threading.Thread] = field(default_factory=list)
@@ -54,7 +56,10 @@ class Core:
     def start(self) -> None:
         """Start every part: what is told last, what is asked first."""
         self.control.start()
-        for name, target in (("loop", self._turn), ("outbox", self.outbox.run)):
+        threads = [("loop", self._turn), ("outbox", self.outbox.run)]
+        if self.heartbeat is not None:
+            threads.append(("heartbeat", self.heartbeat.run))
+        for name, target in threads:
             thread = threading.Thread(target=target, name=name, daemon=True)
             thread.start()
             self._threads.append(thread)
@@ -69,6 +74,8 @@ class Core:
         self._stopped = True
         if self.web is not None:
             self.web.close()
+        if self.heartbeat is not None:
+            self.heartbeat.stop()
         self.loop.stop()
         for thread in self._threads[:1]:
             thread.join(15.0)

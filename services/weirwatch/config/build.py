@@ -38,6 +38,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
         notice_page=draft.notice.config.page,
+        heartbeat=draft.heartbeat.config.to_domain(folder),
         rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),
         plant=plant,

@@ -29,14 +29,14 @@ from weirwatch.config.plant_models import (
     VesselConfig,
 )
 from weirwatch.config.problems import NO_VALUE, Problem, did_you_mean
-from weirwatch.config.recipient_models import RecipientConfig
+from weirwatch.config.recipient_models import HeartbeatConfig, RecipientConfig
 from weirwatch.config.rule_models import KINDS, AnyRuleConfig, RuleConfig
 from weirwatch.config.values import Section
 from weirwatch.config.work_models import PlannedWorkConfig
 
 C = TypeVar("C", bound=Section)
 
-_TABLES = ("service", "broker", "web", "history", "plant", "notice")
+_TABLES = ("service", "broker", "web", "history", "plant", "notice", "heartbeat")
 _LISTS = (
     "system",
     "channel",
@@ -89,6 +89,7 @@ class Draft:
     taps: Sequence[Entry[TapConfig]]
     recipients: Sequence[Entry[RecipientConfig]]
     notice: Entry[NoticeConfig]
+    heartbeat: Entry[HeartbeatConfig]
     rosters: Sequence[Entry[RosterConfig]]
     holidays: Sequence[Entry[HolidayConfig]]
     derived: Sequence[Entry[DerivedConfig]]
@@ -135,6 +136,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         taps=reader.several(document, "tap", TapConfig),
         recipients=reader.several(document, "recipient", RecipientConfig),
         notice=reader.table(document, "notice", NoticeConfig),
+        heartbeat=reader.table(document, "heartbeat", HeartbeatConfig),
         rosters=reader.several(document, "roster", RosterConfig),
         holidays=reader.several(document, "holiday", HolidayConfig),
         derived=derived,

@@ -6,10 +6,10 @@ from weirwatch.clock import SystemClock
 from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
 from weirwatch.config.problems import Problem, did_you_mean
-from weirwatch.config.recipient_models import RecipientConfig
+from weirwatch.config.recipient_models import HeartbeatConfig, RecipientConfig
 from weirwatch.config.values import LOOPBACK
 from weirwatch.domain.errors import ConfigError
-from weirwatch.notice.making import notifier_for
+from weirwatch.notice.making import heartbeat_post, notifier_for
 
 _NEEDED = {
     "mail": {
@@ -35,6 +35,7 @@ _OF_KIND = {
 def check_recipients(draft: Draft, failures: Iterable[str]) -> Iterator[Problem]:
     """Yield what is wrong with recipients; a secret is never repeated."""
     known = frozenset(failures)
+    yield from check_heartbeat(draft.heartbeat)
     for entry in draft.recipients:
         yield from check_kind(entry)
         for failure in dict.fromkeys(entry.config.may_handle):
@@ -62,11 +63,25 @@ def _keys(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
         yield Problem(entry.at("contact"), "is only told to a stand-in", "Add stand_in = true")
 
 
-def _secret_places(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+def check_heartbeat(entry: Entry[HeartbeatConfig]) -> Iterator[Problem]:
+    """Yield what is wrong with where signs of life go."""
+    config = entry.config
+    yield from _two_places(entry)
+    if config.model_fields_set and not config.wanted and not entry.broken:
+        cure = 'Add url = "https://hall.example/alive", or secrets_file with a url in it'
+        yield Problem(entry.at("url"), "is missing, and no secrets are named", cure)
+
+
+def _two_places(entry: Entry[RecipientConfig] | Entry[HeartbeatConfig]) -> Iterator[Problem]:
     config = entry.config
     if config.secrets_file is not None and config.secrets_env is not None:
         what = "stands beside secrets_file"
         yield Problem(entry.at("secrets_env"), what, "Leave one of them out", config.secrets_env)
+
+
+def _secret_places(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
+    config = entry.config
+    yield from _two_places(entry)
     if config.kind == "apprise" and config.secrets_file is None and config.secrets_env is None:
         cure = 'Add secrets_file = "…", and in that file urls = ["…"]'
         yield Problem(entry.at("secrets_file"), 'is missing for kind = "apprise"', cure)
@@ -100,8 +115,16 @@ def doubt_recipients(draft: Draft) -> Iterator[Problem]:
         try:
             notifier_for(settings, SystemClock(), "").close()
         except ConfigError as error:
-            for problem in error.problems:
-                what, _, cure = problem.removeprefix(f'recipient "{settings.id}": ').rpartition(
-                    ": "
-                )
-                yield Problem(entry.place, what, cure[:1].upper() + cure[1:])
+            yield from _doubts(error, f'recipient "{settings.id}": ', entry.place)
+    heartbeat = draft.heartbeat.config.to_domain(draft.folder)
+    if heartbeat is not None:
+        try:
+            heartbeat_post(heartbeat, SystemClock(), "")
+        except ConfigError as error:
+            yield from _doubts(error, "heartbeat: ", draft.heartbeat.place)
+
+
+def _doubts(error: ConfigError, prefix: str, place: str) -> Iterator[Problem]:
+    for problem in error.problems:
+        what, _, cure = problem.removeprefix(prefix).rpartition(": ")
+        yield Problem(place, what, cure[:1].upper() + cure[1:])

@@ -1,4 +1,4 @@
-"""What may stand in `[[recipient]]`: who gets notices, and by which way."""
+"""What may stand in `[[recipient]]` and `[heartbeat]`: who is told, and by which way."""
 
 import re
 from pathlib import Path
@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field
 
 from weirwatch.config.problems import fault
 from weirwatch.config.values import FilePath, Name, Section, Title
-from weirwatch.settings import RecipientSettings
+from weirwatch.settings import HeartbeatSettings, RecipientSettings
 
 _PORTS = {"starttls": 587, "tls": 465, "none": 25}
 _ADDRESS = re.compile(r"[^\s@<>,;\"]+@[^\s@<>,;\"]+")
@@ -84,6 +84,35 @@ class RecipientConfig(Section):
             stand_in=self.stand_in,
             may_handle=frozenset(self.may_handle),
             contact=self.contact,
+        )
+
+
+class HeartbeatConfig(Section):
+    """`[heartbeat]`: signs of life to an address of the keeper's choice."""
+
+    url: Annotated[str, AfterValidator(_url)] | None = Field(
+        None, examples=["https://hall.example/alive"]
+    )
+    every_s: Annotated[float, Field(ge=5, le=86_400)] = Field(60.0, examples=[60])
+    secrets_file: FilePath | None = Field(None, examples=["heartbeat-secrets.toml"])
+    secrets_env: Name | None = Field(None, examples=["WEIRWATCH_HEARTBEAT"])
+    ca_file: FilePath | None = Field(None, examples=["ca.pem"])
+
+    @property
+    def wanted(self) -> bool:
+        """Whether there is anywhere to send to."""
+        return not (self.url is None and self.secrets_file is None and self.secrets_env is None)
+
+    def to_domain(self, folder: Path) -> HeartbeatSettings | None:
+        """Return the settings; None: no signs of life are sent."""
+        if not self.wanted:
+            return None
+        return HeartbeatSettings(
+            url=self.url or "",
+            every_s=self.every_s,
+            secrets_file=_resolved(folder, self.secrets_file),
+            secrets_env=self.secrets_env or "",
+            ca_file=_resolved(folder, self.ca_file),
         )
 
 

@@ -1,43 +1,45 @@
-"""A recipient's secrets: read from a file of its own or from the environment, and never shown."""
+"""Secrets of whatever goes out: from a file of their own or the environment, and never shown."""
 
 import os
 import tomllib
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from weirwatch.domain.errors import ConfigError
-from weirwatch.settings import RecipientSettings
 
 
-def read_secrets(recipient: RecipientSettings) -> Mapping[str, Any]:
-    """Return the TOML table in the recipient's secrets file or environment variable.
+def read_secrets(where: str, file: Path | None, variable: str) -> Mapping[str, Any]:
+    """Return the TOML table in the secrets file or environment variable; empty without either.
+
+    Args:
+        where: whose they are, for messages, as `recipient "keeper"`.
+        file: `secrets_file`; None: none.
+        variable: `secrets_env`; empty: none.
 
     Raises:
         ConfigError: it cannot be read; the message never repeats what stands in it.
     """
-    where = f'recipient "{recipient.id}"'
-    if recipient.secrets_file is not None:
+    if file is not None:
         try:
-            text = recipient.secrets_file.read_text("utf-8")
+            text = file.read_text("utf-8")
         except (OSError, UnicodeDecodeError) as error:
             why = getattr(error, "strerror", None) or "not UTF-8 text"
             cure = "correct the path, or let the service's user read it"
-            raise ConfigError(
-                f"{where}: secrets_file {recipient.secrets_file}: {why}: {cure}"
-            ) from None
-        return _table(text, f"{where}: secrets_file {recipient.secrets_file}")
-    if recipient.secrets_env:
-        found = os.environ.get(recipient.secrets_env)
+            raise ConfigError(f"{where}: secrets_file {file}: {why}: {cure}") from None
+        return _table(text, f"{where}: secrets_file {file}")
+    if variable:
+        found = os.environ.get(variable)
         if found is None:
             raise ConfigError(
-                f"{where}: secrets_env {recipient.secrets_env}: is not set: set it for the "
-                "service, or name a secrets_file"
+                f"{where}: secrets_env {variable}: is not set: set it for the service, or name a "
+                "secrets_file"
             )
-        return _table(found, f"{where}: secrets_env {recipient.secrets_env}")
+        return _table(found, f"{where}: secrets_env {variable}")
     return {}
 
 
-def secret_text(recipient: RecipientSettings, secrets: Mapping[str, Any], key: str) -> str:
+def secret_text(where: str, secrets: Mapping[str, Any], key: str) -> str:
     """Return one secret as text; empty when it is not there.
 
     Raises:
@@ -45,10 +47,23 @@ def secret_text(recipient: RecipientSettings, secrets: Mapping[str, Any], key: s
     """
     value = secrets.get(key, "")
     if not isinstance(value, str):
-        raise ConfigError(
-            f'recipient "{recipient.id}": {key} among its secrets is not a text in quotes'
-        )
+        raise ConfigError(f"{where}: {key} among its secrets is not a text in quotes")
     return value
+
+
+def secret_url(where: str, secrets: Mapping[str, Any], url: str) -> str:
+    """Return the http or https address among the secrets, else `url`.
+
+    Raises:
+        ConfigError: neither is one.
+    """
+    found = secret_text(where, secrets, "url") or url
+    if not found.startswith(("http://", "https://")):
+        raise ConfigError(
+            f'{where}: url is no http or https address: write one, or url = "…" among its secrets '
+            "if it holds a secret itself"
+        )
+    return found
 
 
 def _table(text: str, where: str) -> Mapping[str, Any]:

@@ -7,6 +7,7 @@ from weirwatch.domain.alarm import AlarmState
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.state import EngineState
 from weirwatch.pipeline.counters import Counters
+from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.ports import BrokerFacts, Clock, Transport
 from weirwatch.settings import Settings
@@ -42,6 +43,7 @@ class Health:
         self._web = web
         self._waiting = waiting
         self.listeners: Callable[[], Mapping[str, int]] = dict
+        self.heartbeat: Heartbeat | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the document; `status` is "ok" or "degraded" with `problems` in sentences."""
@@ -76,7 +78,12 @@ class Health:
             "standing": sum(alarm.stands for alarm in alarms),
             "unacknowledged": sum(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in alarms),
             "web": self._web() if self._web is not None else None,
+            "heartbeat": self.heartbeat.as_json() if self.heartbeat is not None else None,
         }
+
+    def status(self) -> str:
+        """Return "ok" or "degraded"."""
+        return "degraded" if self._problems() else "ok"
 
     def turning(self) -> bool:
         """Return whether the loop has turned of late."""
@@ -93,6 +100,9 @@ class Health:
             found.append(f"commits fail: {self._counters.last_commit_error}")
         if not self.turning():
             found.append("the loop has not turned for 10 s")
+        not_taken = self.heartbeat.problem() if self.heartbeat is not None else None
+        if not_taken is not None:
+            found.append(not_taken)
         found += [
             f"{rule}: {message}"
             for rule, message in dict(self._state.conditions).items()

@@ -8,6 +8,8 @@ from weirwatch.ports.between import Core as Core
 from weirwatch.ports.between import LogKeeper as LogKeeper
 from weirwatch.ports.between import Notifier as Notifier
 from weirwatch.ports.between import Publish as Publish
+from weirwatch.ports.between import SignOfLife as SignOfLife
+from weirwatch.ports.between import SignsOfLife as SignsOfLife
 from weirwatch.ports.history import Archive as Archive
 from weirwatch.ports.history import Bucket as Bucket
 from weirwatch.ports.history import StoredEvent as StoredEvent

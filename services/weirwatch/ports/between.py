@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 from weirwatch.domain.operator import Command
@@ -21,6 +22,29 @@ class Notifier(Protocol):
 
     def close(self) -> None:
         """Release what it holds; idempotent."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SignOfLife:
+    """One sign that the loop turns.
+
+    Attributes:
+        number: counts from 1 since the start, tries that failed too.
+        every_s: real seconds after which the next is due.
+        status: "ok" or "degraded", as in the health document.
+    """
+
+    number: int
+    every_s: float
+    status: str
+
+
+class SignsOfLife(Protocol):
+    """Where signs of life go."""
+
+    def send(self, sign: SignOfLife) -> None:
+        """Hand one over; raises `TransientError` if it was not taken."""
         ...
 
 
