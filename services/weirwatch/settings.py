@@ -303,6 +303,55 @@ class HistorySettings:
 
 
 @dataclass(frozen=True, slots=True)
+class JobSettings:
+    """Something to be done again and again; when it was done stands in the keeper's log.
+
+    Attributes:
+        every_days: from one time to the next.
+        remind_days: it is told so long before it is due.
+        where: where the thing and its breaker, valve or key are.
+    """
+
+    id: str
+    title: str
+    system: str
+    every_days: float
+    remind_days: float = 7.0
+    where: str = ""
+    instructions: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplySettings:
+    """Something that is used up; what is left is counted in the log, or a channel shows it.
+
+    Attributes:
+        unit: in which it is counted.
+        size: what a full one holds; None: not known.
+        lead_days: how long it takes to get more.
+        count_error: one count is so far off (one standard deviation); None: 2 % of `size`, which
+            is common practice.
+        channel: shows what is left, `(value - empty_at) × per_unit`; empty: the log tells.
+        dose: subject of the log's doses that use it up; empty: counts alone tell.
+        strength_g_l: of the solution, where doses are kept in grams and this in litres.
+    """
+
+    id: str
+    title: str
+    system: str
+    unit: str
+    size: float | None = None
+    lead_days: float = 14.0
+    count_error: float | None = None
+    channel: str = ""
+    empty_at: float = 0.0
+    per_unit: float = 1.0
+    dose: str = ""
+    strength_g_l: float | None = None
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Settings:
     """Everything that one run of the service needs to know.
 
@@ -311,6 +360,7 @@ class Settings:
         rules: in file order, built-in system rules last.
         notice_page: address of the page as people reach it, for notices; empty: not told.
         heartbeat: None: no signs of life are sent.
+        calibrate_days: channel → days between two calibrations, where the file says so; 0: never.
     """
 
     source: Path
@@ -331,3 +381,6 @@ class Settings:
     planned_works: tuple[PlannedWork, ...] = ()
     devices: tuple[Device, ...] = ()
     heartbeat: HeartbeatSettings | None = None
+    jobs: tuple[JobSettings, ...] = ()
+    supplies: tuple[SupplySettings, ...] = ()
+    calibrate_days: Mapping[str, float] = field(default_factory=dict)

@@ -13,6 +13,7 @@ from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
 from weirwatch.config import recipient_models as n
 from weirwatch.config import rule_models as r
+from weirwatch.config import upkeep_models as u
 from weirwatch.config import work_models as w
 from weirwatch.config.entries import keys_of
 from weirwatch.config.problems import as_toml
@@ -38,6 +39,8 @@ SECTIONS: dict[str, type[Section]] = {
     "while": r.WhileConfig,
     "[[planned_work]]": w.PlannedWorkConfig,
     "check": w.CheckConfig,
+    "[[job]]": u.JobConfig,
+    "[[supply]]": u.SupplyConfig,
     "[[recipient]]": n.RecipientConfig,
     "[notice]": c.NoticeConfig,
     "[heartbeat]": n.HeartbeatConfig,

@@ -7,9 +7,9 @@ import pytest
 
 from weirwatch.cli.log_words import read_csv
 from weirwatch.domain.keeper_log import KINDS
+from weirwatch.pipeline.calibration_due import DUE_AFTER_DAYS
 from weirwatch.pipeline.log_entries import BUDGET, LIME_WATER, SUBSTANCES
 from weirwatch.pipeline.log_units import MEASURES, in_unit
-from weirwatch.pipeline.probe_report import DUE_AFTER_DAYS
 
 TEXT = (Path(__file__).parents[2] / "docs" / "log.md").read_text("utf-8")
 

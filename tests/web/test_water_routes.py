@@ -7,7 +7,7 @@ import httpx
 import pytest
 from support.web_world import World, made_world
 
-from weirwatch.web.water_schemas import ProbeReport, WaterReport
+from weirwatch.web.water_schemas import ProbeReport, UpkeepReport, WaterReport
 
 
 @pytest.fixture
@@ -35,6 +35,10 @@ def test_both_reports_are_as_described(world: World) -> None:
         probes = http.get("/reports/probes").json()
         ProbeReport.model_validate(probes)
         assert {p["channel"] for p in probes["probes"]} >= {"harbour-hall/sump-node/level"}
+        upkeep = http.get("/reports/upkeep").json()
+        UpkeepReport.model_validate(upkeep)
+        assert upkeep["waiting"] == sum(probe["due"] for probe in upkeep["calibrations"])
+        assert http.get("/reports/upkeep", params={"from": "x"}).status_code == 400
         assert http.get("/reports/water", params={"days": 3}).status_code == 400
         nowhere = http.get("/reports/water", params={"system": "nowhere"}).json()
         assert nowhere["moving"] == []

@@ -11,7 +11,7 @@ KindArgument = Annotated[
     str,
     typer.Argument(
         metavar="KIND",
-        help="test, dose, reactor, water-change, maintenance, note or calibration.",
+        help="test, dose, reactor, water-change, maintenance, supply, note or calibration.",
     ),
 ]
 WordsArgument = Annotated[
@@ -36,6 +36,13 @@ StrengthOption = Annotated[
 ]
 EffluentOption = Annotated[
     float | None, typer.Option("--effluent", metavar="DKH", help="Of a reactor's effluent.")
+]
+BeforeOption = Annotated[
+    float | None,
+    typer.Option("--before", metavar="AMOUNT", help="Of a supply: what was left when filled."),
+]
+JobOption = Annotated[
+    str, typer.Option("--job", metavar="ID", help="Of maintenance: the recurring job that is done.")
 ]
 FreshOption = Annotated[
     list[str] | None,
@@ -80,6 +87,8 @@ def add_command(
     daily: DailyOption = False,
     strength: StrengthOption = None,
     effluent: EffluentOption = None,
+    before: BeforeOption = None,
+    job: JobOption = "",
     fresh: FreshOption = None,
     temperature: TemperatureOption = None,
     config: ConfigOption = None,
@@ -89,7 +98,8 @@ def add_command(
     """Write one entry.
 
     test alkalinity 8.2 dKH; dose sodium-carbonate 40 g; reactor 40 mL/min --effluent 28;
-    water-change 200 L; maintenance "pump cleaned"; note "…";
+    water-change 200 L; maintenance "pump cleaned"; maintenance --job uv-lamp;
+    supply gas-bottle 4.2 kg; note "…";
     calibration CHANNEL 7.00=7.08 10.01=9.95 (known=shown).
     """
     from weirwatch.cli.desk import desk
@@ -104,7 +114,9 @@ def add_command(
         "daily": daily,
         "strength_g_l": strength,
         "effluent_dkh": effluent,
+        "before": before,
         "temperature_degc": temperature,
+        **({"subject": job} if job else {}),
     }
     with desk(config_path(config), data) as open_desk:
         request = request_of(open_desk, kind, words or [], options, time, fresh or [])
@@ -138,7 +150,7 @@ def import_command(
     """Read entries from a CSV file: all of them are stored, or none.
 
     The first line names the columns: kind and time, and any of system, subject, value, unit, text,
-    who, strength_g_l, effluent_dkh, daily, sure.
+    who, strength_g_l, effluent_dkh, before, daily, sure.
     """
     from weirwatch.cli.desk import desk
     from weirwatch.cli.log_words import put, read_csv

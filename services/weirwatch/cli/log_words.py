@@ -21,7 +21,7 @@ from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.sqlite_journal import SqliteJournal
 
-_NUMBERS = ("value", "strength_g_l", "effluent_dkh", "temperature_degc")
+_NUMBERS = ("value", "strength_g_l", "effluent_dkh", "before", "temperature_degc")
 _FLAGS = ("daily", "sure")
 _TEXTS = ("kind", "time", "system", "subject", "unit", "text", "who")
 _PAGE = 1000
@@ -40,6 +40,8 @@ def request_of(
     Raises:
         RefusedEntry: the words are not those of the kind.
     """
+    if options.get("subject") and kind != "maintenance":
+        raise RefusedEntry(f"--job is of maintenance, not of {kind}")
     request: dict[str, Any] = {"kind": kind, **options}
     request |= _by_kind(kind, words)
     if not request.get("text"):
@@ -184,7 +186,7 @@ def _handled(desk: Desk, request: Mapping[str, Any]) -> Mapping[str, Any]:
 
 def _by_kind(kind: str, words: Sequence[str]) -> dict[str, Any]:
     match kind, list(words):
-        case (("test" | "dose"), [subject, *rest]) if rest:
+        case (("test" | "dose" | "supply"), [subject, *rest]) if rest:
             return {"subject": subject, **_amount(rest)}
         case (("reactor" | "water-change"), rest) if rest:
             return _amount(rest)
@@ -196,7 +198,8 @@ def _by_kind(kind: str, words: Sequence[str]) -> dict[str, Any]:
             pass
     raise RefusedEntry(
         f"{kind} {' '.join(words)}: write, as in: test alkalinity 8.2 dKH | dose sodium-carbonate"
-        ' 40 g | reactor 40 mL/min | water-change 200 L | note "…" | calibration CHANNEL 7.00=7.08'
+        " 40 g | reactor 40 mL/min | water-change 200 L | supply gas-bottle 4.2 kg"
+        ' | maintenance "…" | note "…" | calibration CHANNEL 7.00=7.08'
     )
 
 

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from weirwatch.cli import water_report
+from weirwatch.cli import upkeep_report, water_report
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 FromOption = Annotated[
@@ -27,6 +27,7 @@ def register(app: typer.Typer) -> None:
     family.callback()(_family)
     family.command(name="alarms")(alarms_command)
     water_report.register(family)
+    upkeep_report.register(family)
     app.add_typer(family, name="report")
 
 

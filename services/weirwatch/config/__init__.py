@@ -19,6 +19,7 @@ from weirwatch.config.problems import Problem
 from weirwatch.config.recipient_checks import check_recipients, doubt_recipients
 from weirwatch.config.rule_checks import Known, check_rules
 from weirwatch.config.suppression import check_suppression
+from weirwatch.config.upkeep_checks import check_upkeep
 from weirwatch.config.work_checks import check_planned_work
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.failures import Catalogue
@@ -90,6 +91,7 @@ def _read(
         *check_calls(read, bold),
         *check_plant(read),
         *check_derived(read, plant_constants(plant_of(read))),
+        *check_upkeep(read),
         *check_rules(known),
         *check_suppression(known, builtins_of(read)),
     ]

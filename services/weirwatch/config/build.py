@@ -22,6 +22,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
     plant = plant_of(draft)
     told = plant_constants(plant)
     rules = all_rules(draft, bold)
+    first = draft.systems[0].config.id
     recipients = tuple(entry.config.to_domain(folder) for entry in draft.recipients)
     return Settings(
         source=source,
@@ -44,6 +45,13 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         plant=plant,
         planned_works=planned_works(draft, rules),
         devices=tuple(entry.config.to_domain(rules) for entry in draft.devices),
+        jobs=tuple(entry.config.to_domain(first) for entry in draft.jobs),
+        supplies=tuple(entry.config.to_domain(first) for entry in draft.supplies),
+        calibrate_days={
+            entry.config.id: entry.config.calibrate_every_days
+            for entry in draft.channels
+            if entry.config.calibrate_every_days is not None
+        },
         derived=tuple(
             entry.config.to_domain(constants_of(entry.config, told)) for entry in draft.derived
         ),

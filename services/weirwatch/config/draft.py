@@ -31,6 +31,7 @@ from weirwatch.config.plant_models import (
 from weirwatch.config.problems import NO_VALUE, Problem, did_you_mean
 from weirwatch.config.recipient_models import HeartbeatConfig, RecipientConfig
 from weirwatch.config.rule_models import KINDS, AnyRuleConfig, RuleConfig
+from weirwatch.config.upkeep_models import JobConfig, SupplyConfig
 from weirwatch.config.values import Section
 from weirwatch.config.work_models import PlannedWorkConfig
 
@@ -48,6 +49,8 @@ _LISTS = (
     "derived",
     "planned_work",
     "device",
+    "job",
+    "supply",
 )
 _PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
@@ -95,6 +98,8 @@ class Draft:
     derived: Sequence[Entry[DerivedConfig]]
     planned_works: Sequence[Entry[PlannedWorkConfig]]
     devices: Sequence[Entry[DeviceConfig]]
+    jobs: Sequence[Entry[JobConfig]]
+    supplies: Sequence[Entry[SupplyConfig]]
     plant: PlantDraft | None
     ids: Mapping[str, frozenset[str]]
     places: Sequence[str]
@@ -142,6 +147,8 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         derived=derived,
         planned_works=reader.several(document, "planned_work", PlannedWorkConfig),
         devices=reader.several(document, "device", DeviceConfig),
+        jobs=reader.several(document, "job", JobConfig),
+        supplies=reader.several(document, "supply", SupplyConfig),
         plant=_plant(document, reader),
         ids={key: frozenset(ids) for key, ids in reader.all_ids().items()},
         places=reader.places,

@@ -157,6 +157,7 @@ class ChannelConfig(Section):
     )
     resolution: Positive | None = Field(None, examples=[1])
     warm_up_s: Seconds = Field(0.0, examples=[30])
+    calibrate_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[30])
 
     @property
     def is_switch(self) -> bool:

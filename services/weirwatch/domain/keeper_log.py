@@ -6,7 +6,16 @@ from typing import Any
 
 from weirwatch.domain.instant import Micros
 
-KINDS = ("test", "dose", "reactor", "water-change", "maintenance", "note", "calibration")
+KINDS = (
+    "test",
+    "dose",
+    "reactor",
+    "water-change",
+    "maintenance",
+    "supply",
+    "note",
+    "calibration",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +28,8 @@ class LogEntry:
         recorded_at: when it was written down.
         kind: one of `KINDS`.
         system: id of the system.
-        subject: quantity of a test, substance or quantity of a dose; else empty.
+        subject: quantity of a test, substance or quantity of a dose, id of a job or a supply; else
+            empty.
         value, unit: in the unit that the log keeps for this subject; None and empty without.
         given: number and unit as they were written.
         channel: of a calibration; else empty.

@@ -12,7 +12,7 @@ from weirwatch.domain.instant import SECOND, Micros, from_rfc3339, to_rfc3339
 from weirwatch.domain.keeper_log import KINDS, Correction, LogEntry, correction_at
 from weirwatch.domain.quantity import convert
 from weirwatch.pipeline.calibrating import find_calibration
-from weirwatch.pipeline.log_units import MEASURES, amount, in_unit, measured
+from weirwatch.pipeline.log_units import MEASURES, amount, counted, in_unit, measured
 from weirwatch.pipeline.plant_figures import volume_l
 from weirwatch.settings import Settings
 from weirwatch.water.dosing import (
@@ -44,6 +44,7 @@ class LogRequest(msgspec.Struct, frozen=True, forbid_unknown_fields=True, omit_d
     unit: str = ""
     strength_g_l: float | None = None
     effluent_dkh: float | None = None
+    before: float | None = None
     daily: bool = False
     fresh: dict[str, float] = {}
     channel: str = ""
@@ -248,12 +249,48 @@ def _calibration(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEn
     return replace(entry, channel=channel.id, unit=channel.unit, detail=detail)
 
 
+def _maintenance(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
+    if not request.subject:
+        return _words(request, entry, world)
+    known = [job.id for job in world.settings.jobs]
+    job = next((job for job in world.settings.jobs if job.id == request.subject), None)
+    if job is None:
+        raise RefusedEntry(
+            f"{request.subject!r} is no [[job]] of the configuration: one of"
+            f" {', '.join(known) or 'none'}; or leave it out and say it in words"
+        )
+    return replace(entry, system=job.system)
+
+
+def _supply(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
+    known = [supply.id for supply in world.settings.supplies]
+    supply = next((s for s in world.settings.supplies if s.id == request.subject), None)
+    if supply is None:
+        raise RefusedEntry(
+            f"{request.subject!r} is no [[supply]] of the configuration: one of"
+            f" {', '.join(known) or 'none'}"
+        )
+    left = counted(supply, _value(request), request.unit, sure=request.sure)
+    before = request.before
+    if before is not None:
+        before = counted(supply, before, request.unit, sure=request.sure)
+        if before > left:
+            raise RefusedEntry(
+                f"there was more before ({before:g} {supply.unit}) than after ({left:g}): write"
+                " what is there now first, what was there before it was filled as before"
+            )
+    return replace(
+        entry, system=supply.system, value=left, unit=supply.unit, detail={"before": before}
+    )
+
+
 _KINDS: Mapping[str, Callable[[LogRequest, LogEntry, LogWorld], LogEntry]] = {
     "test": _test,
     "dose": _dose,
     "reactor": _reactor,
     "water-change": _water_change,
-    "maintenance": _words,
+    "maintenance": _maintenance,
+    "supply": _supply,
     "note": _words,
     "calibration": _calibration,
 }
@@ -342,6 +379,7 @@ def _check_numbers(request: LogRequest) -> None:
         request.value,
         request.strength_g_l,
         request.effluent_dkh,
+        request.before,
         request.temperature_degc,
         *request.fresh.values(),
         *(number for point in request.points for number in point),

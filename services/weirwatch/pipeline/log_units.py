@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from weirwatch.domain.errors import RefusedEntry
 from weirwatch.domain.quantity import convert, suggest
+from weirwatch.settings import SupplySettings
 from weirwatch.water.salinity import salinity_from_specific_gravity
 
 _N_TO_NITRATE = 62.0049 / 14.0067  # molar masses, IUPAC 2021
@@ -130,6 +131,28 @@ def amount(value: float, unit: str, into: str) -> float:
     if not 0.0 < found <= AMOUNTS[into][1]:
         raise RefusedEntry(f"amount {value:g} {unit} is impossible: look at number and unit")
     return found
+
+
+def counted(supply: SupplySettings, value: float, unit: str, *, sure: bool) -> float:
+    """Return what is left of a supply, in its own unit.
+
+    Raises:
+        RefusedEntry: the unit does not fit, there is less than nothing, or more than it holds.
+    """
+    try:
+        left = value if unit == supply.unit else convert(value, suggest(unit) or unit, supply.unit)
+    except ValueError as error:
+        raise RefusedEntry(
+            f"{supply.id} in {unit or 'no unit'}: {error}; write {supply.unit}"
+        ) from error
+    if not 0.0 <= left <= 1e9:
+        raise RefusedEntry(f"{value:g} {unit} of {supply.id} is impossible")
+    if supply.size is not None and left > 1.05 * supply.size and not sure:
+        raise RefusedEntry(
+            f"{left:g} {supply.unit} of {supply.id} is more than it holds ({supply.size:g}): if"
+            " number and unit are right, say that you are sure (--sure)"
+        )
+    return left
 
 
 def _from_gravity(value: float) -> float:

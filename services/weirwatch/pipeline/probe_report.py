@@ -10,6 +10,7 @@ from weirwatch.domain.quantity import converter
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Deviation
 from weirwatch.pipeline.calibrating import calibration_of
+from weirwatch.pipeline.calibration_due import every_days, is_due
 from weirwatch.pipeline.log_units import MEASURES
 from weirwatch.pipeline.water_budget import DAY
 from weirwatch.pipeline.water_report import current_entries
@@ -18,7 +19,6 @@ from weirwatch.settings import Settings
 from weirwatch.water.ph_probe import accept, ageing
 
 Json = dict[str, Any]
-DUE_AFTER_DAYS = {"ph": 30.0, "conductivity": 90.0, "oxygen": 90.0, "level": 365.0}
 _HALF_HOUR: Micros = 1800 * SECOND
 _HOUR: Micros = 3600 * SECOND
 
@@ -58,7 +58,7 @@ def _probe(
         "channel": channel.id,
         "title": channel.label,
         "unit": channel.unit,
-        **_calibration(channel, own, end),
+        **_calibration(channel, settings, own, end),
         "tests": len(compared),
         "tests_differ": median(compared) if compared else None,
         "twin_differs": _against_twin(archive, settings, channel, start, end),
@@ -66,12 +66,15 @@ def _probe(
     }
 
 
-def _calibration(channel: Channel, own: Sequence[LogEntry], now: Micros) -> Json:
-    limit = DUE_AFTER_DAYS.get(channel.quantity)
+def _calibration(
+    channel: Channel, settings: Settings, own: Sequence[LogEntry], now: Micros
+) -> Json:
+    every = every_days(channel, settings)
+    due = is_due(channel, settings, own[-1].time if own else None, now)
     if not own:
         never: Json = {"calibrated_at": None, "age_days": None, "verdict": None, "reasons": []}
         figures = dict.fromkeys(("gain", "shift", "slope_percent", "offset_mv"))
-        return {**never, **figures, "days_left": None, "due": channel.quantity == "ph"}
+        return {**never, **figures, "days_left": None, "every_days": every, "due": due}
     last = own[-1]
     age = (now - last.time) / DAY
     verdict, reasons = last.detail["verdict"], list(last.detail["reasons"])
@@ -86,7 +89,8 @@ def _calibration(channel: Channel, own: Sequence[LogEntry], now: Micros) -> Json
         "reasons": reasons,
         **{key: last.detail[key] for key in ("gain", "shift", "slope_percent", "offset_mv")},
         "days_left": _days_left(own, now),
-        "due": limit is not None and age > limit,
+        "every_days": every,
+        "due": due,
     }
 
 

@@ -14,7 +14,9 @@ from weirwatch.web.context import Context, JsonAnswer, problem_responses
 from weirwatch.web.guard import IDENTITY
 from weirwatch.web.parameters import EventsQuery, Operator, operator_name
 
-Kind = Literal["test", "dose", "reactor", "water-change", "maintenance", "note", "calibration"]
+Kind = Literal[
+    "test", "dose", "reactor", "water-change", "maintenance", "supply", "note", "calibration"
+]
 assert set(Kind.__args__) == set(KINDS)  # type: ignore[attr-defined] # noqa: S101 - one list, twice
 
 

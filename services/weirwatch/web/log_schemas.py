@@ -54,6 +54,7 @@ class LogBody(BaseModel):
     unit: Word | None = Field(None, examples=["dKH"])
     strength_g_l: Number | None = None
     effluent_dkh: Number | None = None
+    before: Number | None = None
     daily: bool | None = None
     fresh: dict[str, Number] | None = Field(None, max_length=10)
     channel: Word | None = None

@@ -3,9 +3,10 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field
 
 from weirwatch.pipeline.probe_report import probe_report_json
+from weirwatch.pipeline.upkeep import upkeep_json
 from weirwatch.pipeline.water_report import DEFAULT_SPAN, water_report_json
 from weirwatch.settings import Settings
 from weirwatch.web import problems, water_schemas
@@ -29,6 +30,16 @@ class WaterQuery(Range):
         return max(min(start, end), end - _YEARS), end
 
 
+class UpkeepQuery(BaseModel):
+    """Of which system."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    system: Annotated[
+        str | Left, Field(max_length=64, description="The first system if left out.")
+    ] = None
+
+
 def water_router(context: Context) -> APIRouter:
     """Return the routes."""
     router = APIRouter(prefix="/reports", tags=["reports"])
@@ -47,6 +58,12 @@ def water_router(context: Context) -> APIRouter:
         start, end = query.bounds(context.clock.now().utc)
         system = _system(context.settings, query.system)
         return JsonAnswer(probe_report_json(context.archive, context.settings, system, start, end))
+
+    @router.get("/upkeep", response_model=water_schemas.UpkeepReport, responses=asked)
+    def upkeep_report(query: Annotated[UpkeepQuery, Query()]) -> JsonAnswer:
+        """Tell which jobs and calibrations are due, and what runs out before more can be there."""
+        system, now = _system(context.settings, query.system), context.clock.now().utc
+        return JsonAnswer(upkeep_json(context.archive, context.settings, system, now))
 
     return router
 

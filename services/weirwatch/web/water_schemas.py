@@ -1,5 +1,7 @@
 """The home of the water and probe reports as the OpenAPI document shows them."""
 
+from typing import Literal
+
 from pydantic import BaseModel, ConfigDict, Field
 
 from weirwatch.web.schemas import Time
@@ -106,6 +108,7 @@ class Probe(_Out):
     slope_percent: float | None
     offset_mv: float | None
     days_left: float | None = Field(description="Until a pH probe's slope is at its limit.")
+    every_days: float | None = Field(description="Between two calibrations; null: never due.")
     due: bool
     tests: int
     tests_differ: float | None = Field(description="Probe less hand test, median.")
@@ -121,3 +124,63 @@ class ProbeReport(_Out):
     to: Time
     probes: list[Probe]
     due: list[str]
+
+
+class Job(_Out):
+    """One recurring job, and when it was done."""
+
+    id: str
+    title: str
+    every_days: float
+    last_done: Time | None
+    last_by: str | None
+    last_entry: int | None = Field(description="Number of the entry in the log.")
+    due_at: Time | None
+    days_left: float | None
+    state: Literal["never-done", "overdue", "due-soon", "done"]
+    where: str
+    instructions: str
+
+
+class CalibrationDue(_Out):
+    """One probe that is calibrated now and then."""
+
+    channel: str
+    title: str
+    every_days: float
+    last_at: Time | None
+    due_at: Time | None
+    due: bool
+
+
+class Supply(_Out):
+    """What is left of something that is used up, and how long it lasts."""
+
+    id: str
+    title: str
+    unit: str
+    size: float | None
+    left: float | None
+    left_error: float | None = Field(description="One standard deviation.")
+    per_day: float | None
+    per_day_error: float | None
+    based_on: Literal["counts", "doses", "channel", "nothing"]
+    as_of: Time | None
+    days_left: float | None
+    days_at_least: float | None = Field(description="With two standard deviations of both.")
+    days_at_most: float | None
+    empty_at: Time | None
+    lead_days: float
+    state: Literal["empty", "order-now", "enough", "not-known"]
+    where: str
+
+
+class UpkeepReport(_Out):
+    """Jobs, calibrations and supplies of one system, and how many of them wait."""
+
+    system: str
+    time: Time
+    jobs: list[Job]
+    calibrations: list[CalibrationDue]
+    supplies: list[Supply]
+    waiting: int
