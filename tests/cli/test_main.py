@@ -17,6 +17,8 @@ COMMANDS = [
     "replay",
     "status",
     "series",
+    "backup",
+    "restore",
     "farwatch",
     "doctor",
     "alarms",
@@ -24,6 +26,7 @@ COMMANDS = [
     "log",
     "report",
     "token",
+    "history",
     "notice",
     "node",
 ]

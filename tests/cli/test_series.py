@@ -58,6 +58,8 @@ def test_raw_csv_is_what_replay_reads(call: Call, recorded: Place, tmp_path: Pat
         "channel": LEVEL,
         "value": "300.0",
         "quality": "good",
+        "reason": "",
+        "unit": "mm",
     }
     assert found[-1]["quality"] == "bad"
     readings = tmp_path / "readings.csv"
@@ -104,7 +106,10 @@ def test_a_channel_without_readings_says_so(call: Call, recorded: Place, parsed:
     assert result.exit_code == 0
     assert "No reading in this range." in result.output
     assert parsed(call(*words, "--json"))["items"] == []
-    assert call(*words, "--raw", "--format", "csv").stdout == "time,channel,value,quality\n"
+    assert (
+        call(*words, "--raw", "--format", "csv").stdout
+        == "time,channel,value,quality,reason,unit\n"
+    )
 
 
 @pytest.mark.parametrize(

@@ -130,6 +130,9 @@ class TroubledJournal:
     def adopt(self, channels: Sequence[Channel], rules: Sequence[Rule]) -> Mapping[str, int]:
         return self._journal.adopt(channels, rules)
 
+    def take_in(self, readings: Sequence[Reading], now: Micros) -> int:
+        return self._journal.take_in(readings, now)
+
     def maintain(self, now: Micros, budget_s: float) -> bool:
         del now, budget_s
         return False

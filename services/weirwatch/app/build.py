@@ -17,7 +17,7 @@ from weirwatch.app.core import Core
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.control.server import ControlServer
 from weirwatch.control.web_child import WebChild
-from weirwatch.domain.instant import SECOND, to_rfc3339
+from weirwatch.domain.instant import file_stamp
 from weirwatch.domain.restore import resume
 from weirwatch.ingest.broker import broker_address, configured_facts, start_broker
 from weirwatch.ingest.codec import Codec
@@ -41,6 +41,7 @@ from weirwatch.pipeline.loop import Loop, LoopParts
 from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
+from weirwatch.pipeline.past import PastDesk
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.pipeline.work_desk import WorkDesk, kept_by_desk
 from weirwatch.ports import Clock
@@ -85,7 +86,7 @@ def _build(
     undo: list[Callable[[], None]],
 ) -> Core:
     data_dir = settings.service.data_dir
-    stamp = to_rfc3339(clock.now().utc // SECOND * SECOND).replace("-", "").replace(":", "")
+    stamp = file_stamp(clock.now().utc)
     journal, damage = open_journal(data_dir, stamp, clock=clock, raw_days=settings.history.raw_days)
     undo.append(journal.close)
     if damage is not None:
@@ -172,6 +173,7 @@ def _build(
         explain=explainer(inbox, book),
         handle_work=worker(inbox, desk),
         handle_log=log_desk.handle,
+        handle_past=PastDesk(numbers, inbox.put, timekeeper.now).handle,
     )
     health.listeners = control.counters
     systems = {rule: node.split("/")[0] for node, rule in offline_rules.items()}

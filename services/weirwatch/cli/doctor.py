@@ -8,6 +8,8 @@ import typer
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from weirwatch.cli.desk import Desk
     from weirwatch.pipeline.doctor import Finding
 
@@ -34,7 +36,7 @@ def doctor_command(
     data: DataOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Look for what fails in silence: nodes, clocks, units, retained messages, broker limits.
+    """Look for what fails in silence: nodes, clocks, units, the history's check sums, the broker.
 
     Changes nothing. Exit code 1 when something is found.
     """
@@ -69,6 +71,7 @@ def _examined(desk: "Desk", broker_conf: Path | None) -> tuple[list["Finding"], 
     unseen: list[str] = []
     try:
         findings += doctor.examine(desk.archive, desk.settings, desk.now(health))
+        findings += doctor.examine_damage(_damaged_parts(desk.file), str(desk.file))
     except ConfigError as error:
         unseen.append(f"the record ({error})")
     address = _address(health["broker"]["address"]) if health is not None else None
@@ -87,6 +90,17 @@ def _examined(desk: "Desk", broker_conf: Path | None) -> tuple[list["Finding"], 
         except OSError as error:
             unseen.append(f"the broker's settings ({path}: {error.strerror}; see --broker-conf)")
     return findings, unseen
+
+
+def _damaged_parts(file: Path) -> "Sequence[str]":
+    """Compare every check sum of the history; some seconds for a year of many channels."""
+    from contextlib import closing
+
+    from weirwatch.store.sqlite_archive import SqliteArchive
+
+    with closing(SqliteArchive(file)) as archive:
+        archive.verify()
+        return archive.damaged_parts()
 
 
 def _with_parts(path: Path) -> str:

@@ -8,11 +8,13 @@ import typer
 
 from weirwatch.cli import (
     alarms,
+    backup,
     check,
     demo,
     doctor,
     drill,
     farwatch,
+    history,
     log,
     node,
     notice,
@@ -51,7 +53,7 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_options)
-    for family in (*_FAMILIES, notice, node, farwatch, doctor):
+    for family in (*_FAMILIES, backup, history, notice, node, farwatch, doctor):
         family.register(app)
     return app
 

@@ -14,6 +14,7 @@ class Format(StrEnum):
     TABLE = "table"
     CSV = "csv"
     JSONL = "jsonl"
+    PARQUET = "parquet"
 
 
 ChannelArgument = Annotated[
@@ -56,8 +57,8 @@ def series_command(
 ) -> None:
     """Print the history of one channel.
 
-    Min, mean and max of equal spans, or with --raw every reading; with --format csv that is what
-    `weirwatch replay --readings` reads.
+    Min, mean and max of equal spans, or with --raw every reading; that, as csv, jsonl or parquet in
+    a file, is what `weirwatch history import` and (csv) `weirwatch replay --readings` read.
     """
     from weirwatch.cli.desk import desk
     from weirwatch.cli.series_view import print_series

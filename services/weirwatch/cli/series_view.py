@@ -14,11 +14,13 @@ from weirwatch.config.problems import did_you_mean
 from weirwatch.domain.errors import ConfigError, UnknownChannel
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
+from weirwatch.pipeline.parquet import MISSING, have_parquet, parquet_bytes
 from weirwatch.pipeline.queries import readings_json, series_json
+from weirwatch.pipeline.reading_files import COLUMNS
 
 _DEFAULT_SPAN: Micros = 86_400 * SECOND
 _PAGE = 5_000
-_RAW_HEADER = ("time", "channel", "value", "quality")
+_RAW_HEADER = COLUMNS
 _BUCKET_HEADER = ("start", "end", "min", "mean", "max", "count")
 
 Row = Mapping[str, Any]
@@ -49,11 +51,8 @@ def print_series(
         rows = iter(head["items"])
     if json:
         print_json({**head, "items": list(rows), "next": None})
-    elif form is Format.JSONL:
-        for row in rows:
-            print(json_module.dumps(row, ensure_ascii=False))  # noqa: T201
-    elif form is Format.CSV:
-        _print_csv(channel, rows, raw=points is None)
+    elif form is not Format.TABLE:
+        _print_rows(channel, rows, form, raw=points is None)
     else:
         _print_table(desk, channel, list(rows), raw=points is None)
 
@@ -103,14 +102,22 @@ def _readings(desk: Desk, channel: str, begins: Micros, ends: Micros) -> tuple[R
     return first, rows()
 
 
-def _print_csv(channel: Channel, rows: Iterator[Row], *, raw: bool) -> None:
-    writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(_RAW_HEADER if raw else _BUCKET_HEADER)
-    for row in rows:
-        if raw:
-            writer.writerow((row["time"], channel.id, repr(row["value"]), row["quality"]))
-        else:
-            writer.writerow([row[name] for name in _BUCKET_HEADER])
+def _print_rows(channel: Channel, rows: Iterator[Row], form: Format, *, raw: bool) -> None:
+    header = _RAW_HEADER if raw else _BUCKET_HEADER
+    same = {"channel": channel.id, "unit": channel.unit} if raw else {}
+    told = ({name: row[name] for name in header} for row in (same | dict(row) for row in rows))
+    if form is Format.JSONL:
+        for row in told:
+            print(json_module.dumps(row, ensure_ascii=False))  # noqa: T201
+    elif form is Format.CSV:
+        writer = csv.writer(sys.stdout, lineterminator="\n")
+        writer.writerow(header)
+        for row in told:
+            writer.writerow([repr(v) if isinstance(v, float) else v for v in row.values()])
+    else:
+        if not have_parquet():
+            raise ConfigError(MISSING)
+        sys.stdout.buffer.write(parquet_bytes(list(told), header))
 
 
 def _print_table(desk: Desk, channel: Channel, rows: Sequence[Row], *, raw: bool) -> None:

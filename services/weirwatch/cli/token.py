@@ -122,14 +122,14 @@ def _here(folder: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
     from contextlib import closing
 
     from weirwatch.clock import SystemClock
-    from weirwatch.domain.instant import SECOND, to_rfc3339
+    from weirwatch.domain.instant import file_stamp
     from weirwatch.pipeline.access_desk import AccessDesk
     from weirwatch.store.access import SqliteRegister
     from weirwatch.store.schema import FILE_NAME
     from weirwatch.store.sqlite_journal import open_journal
 
     clock = SystemClock()
-    stamp = to_rfc3339(clock.now().utc // SECOND * SECOND).replace("-", "").replace(":", "")
+    stamp = file_stamp(clock.now().utc)
     journal, damage = open_journal(folder, stamp)  # makes the file or brings it up to date
     journal.close()
     if damage is not None:

@@ -73,6 +73,16 @@ class ControlClient:
         except RefusedEntry as refusal:
             raise RefusedEntry(str(refusal).split("\n")) from None
 
+    def past(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Put readings of the past into the history; see `pipeline.past`.
+
+        Raises:
+            ConfigError: one cannot be; nothing was stored.
+            TransientError: the core does not run or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "past", "past": dict(request)}, self.command_timeout_s)
+
     def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """List, start or end planned work; see `pipeline.work_desk`.
 

@@ -17,6 +17,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "log", "log": {"entries": [{…}, …], "check": false}}
     core   → {"ok": {"entries": [{…}, …]}}       see `weirwatch.pipeline.log_desk`
 
+    client → {"do": "past", "past": {"channels": [id], "readings": [[0, time, value, quality, ""]]}}
+    core   → {"ok": {"stored": 1, "already": 0}} see `weirwatch.pipeline.past`
+
     client → {"do": "work", "work": {"name": "start", "work": "feeding-pause", "who": "keeper"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.work_desk`
 

@@ -60,12 +60,10 @@ class ControlServer:
         explain: Callable[[str], Mapping[str, Any]] | None = None,
         handle_work: Callable[[object], Mapping[str, Any]] | None = None,
         handle_log: Callable[[object], Mapping[str, Any]] | None = None,
+        handle_past: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
         self._explain = explain
-        self._handle_work = handle_work
-        self._handle_access = handle_access
-        self._handle_log = handle_log
         self._handle_command = handle_command
         self._health = health
         self._clock = clock
@@ -80,6 +78,16 @@ class ControlServer:
         self._commands = Worker("control-commands", self._answered)
         self._questions = Worker("control-health", self._answered)
         self._explanations = Worker("control-explain", self._answered)
+        self._past = Worker("control-past", self._answered)
+        desks = (
+            ("access", self._commands, handle_access),
+            ("log", self._commands, handle_log),
+            ("work", self._commands, handle_work),
+            ("past", self._past, handle_past),  # its own thread: commands do not wait for it
+        )
+        self._desks = {
+            name: (worker, handle) for name, worker, handle in desks if handle is not None
+        }
         self._thread = threading.Thread(target=self._serve, name="control", daemon=True)
         self._pause = threading.Event()  # never set: a short breath after trouble
         self._ending = False
@@ -104,6 +112,7 @@ class ControlServer:
         self._commands.start()
         self._questions.start()
         self._explanations.start()
+        self._past.start()
 
     def publish(self, message: Mapping[str, Any]) -> None:
         """Hand one message to every listener; never blocks, never fails; any thread.
@@ -127,7 +136,7 @@ class ControlServer:
         counts["listeners"] = len(buffers)
         counts["connections"] = len(self._connections)
         counts["dropped"] += sum(buffer.dropped for buffer in buffers)
-        workers = (self._commands, self._questions, self._explanations)
+        workers = (self._commands, self._questions, self._explanations, self._past)
         counts["handler_failures"] = sum(worker.failures for worker in workers)
         return {name: counts[name] for name in _COUNTERS}
 
@@ -139,6 +148,7 @@ class ControlServer:
         self._commands.stop(2.0)
         self._questions.stop(2.0)
         self._explanations.stop(2.0)
+        self._past.stop(2.0)
         self._ending = True
         self._wake()
         if self._thread.ident is not None:
@@ -274,25 +284,18 @@ class ControlServer:
                 connection.busy = True
                 self._commands.submit(connection, lambda: self._handle_command(command))
                 self._counts["commands"] += 1
-            case "access" if self._handle_access is not None:
-                handle, asked = self._handle_access, request.get("access")
+            case str(name) if name in self._desks:
+                worker, handle = self._desks[name]
+                asked = request.get(name)
                 connection.busy = True
-                self._commands.submit(connection, lambda: handle(asked))
-            case "log" if self._handle_log is not None:
-                handle_log, wanted = self._handle_log, request.get("log")
-                connection.busy = True
-                self._commands.submit(connection, lambda: handle_log(wanted))
-            case "work" if self._handle_work is not None:
-                handle_work, work = self._handle_work, request.get("work")
-                connection.busy = True
-                self._commands.submit(connection, lambda: handle_work(work))
+                worker.submit(connection, lambda: handle(asked))
             case "explain" if self._explain is not None:
                 ask, rule = self._explain, protocol.rule_from_json(request.get("explain"))
                 connection.busy = True
                 self._explanations.submit(connection, lambda: ask(rule))
             case _:
                 raise protocol.NotTheProtocol(
-                    "`do` must be one of: listen, health, command, access, log, work, explain"
+                    "`do` must be one of: listen, health, command, access, log, past, work, explain"
                 )
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:

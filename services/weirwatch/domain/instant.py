@@ -48,6 +48,11 @@ def to_rfc3339(time: Micros) -> str:
     return moment.replace(tzinfo=None).isoformat(timespec=spec) + "Z"
 
 
+def file_stamp(time: Micros) -> str:
+    """Return the time as it may stand in a file's name: 20260501T120000Z."""
+    return to_rfc3339(time // SECOND * SECOND).replace("-", "").replace(":", "")
+
+
 def from_rfc3339(text: str) -> Micros:
     """Return the time of an RFC 3339 text with an offset or Z.
 

@@ -23,7 +23,7 @@ class Finding:
 
     Attributes:
         code: stable word: delivers-nothing, clock-skew, wrong-unit, retained-junk,
-            no-persistence, queue-limit, window-limit.
+            no-persistence, queue-limit, window-limit, damaged-history.
         about: node, topic or file.
     """
 
@@ -41,6 +41,17 @@ def examine(archive: Archive, settings: Settings, now: Micros) -> list[Finding]:
         *_skewed_clocks(recent),
         *_wrong_units(recent),
     ]
+
+
+def examine_damage(parts: Sequence[str], about: str) -> Iterator[Finding]:
+    """Yield the parts of the history whose check sums do not fit."""
+    for part in parts:
+        yield Finding(
+            "damaged-history",
+            about,
+            f"{part}: not what was written; it is left out of every answer, all else answers",
+            "check the disk or card; a copy made before it (weirwatch backup) may still have it",
+        )
 
 
 def examine_retained(

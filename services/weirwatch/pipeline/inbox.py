@@ -10,6 +10,7 @@ from typing import Any
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.state import EngineState
+from weirwatch.pipeline.past import PastRequest
 from weirwatch.pipeline.work_desk import WorkRequest
 from weirwatch.ports import Command, WireMessage
 
@@ -61,15 +62,15 @@ class CalibrationRequest:
     correction: Correction
 
 
-Item = (
-    WireMessage
-    | CommandRequest
+Request = (
+    CommandRequest
     | ConditionRequest
     | LinkRequest
     | ServiceEventRequest
     | CalibrationRequest
     | WorkRequest
 )
+Item = WireMessage | PastRequest | Request
 
 
 class Inbox:

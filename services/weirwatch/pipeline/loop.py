@@ -39,8 +39,10 @@ from weirwatch.pipeline.inbox import (
     Item,
     LinkRequest,
     Question,
+    Request,
     ServiceEventRequest,
 )
+from weirwatch.pipeline.past import PastRequest
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.pipeline.work_desk import WorkDesk, WorkRequest
 from weirwatch.ports import Clock, Decoder, Group, Journal, NodeState, Transport, WireMessage
@@ -171,9 +173,15 @@ class Loop:
     # --- stimuli ----------------------------------------------------------------------------
 
     def _take(self, item: Item, now: Micros) -> None:
+        if isinstance(item, WireMessage):
+            self._message(item, now)
+        elif isinstance(item, PastRequest):
+            item.carry_out(self._journal, now)
+        else:
+            self._do(item, now)
+
+    def _do(self, item: Request, now: Micros) -> None:
         match item:
-            case WireMessage():
-                self._message(item, now)
             case CommandRequest():
                 self._command(item, now)
             case ConditionRequest(rule, message):
@@ -183,16 +191,12 @@ class Loop:
             case ServiceEventRequest(kind, message):
                 self._builder.service_event(now, kind, message)
             case WorkRequest():
-                self._work(item, now)
-            case CalibrationRequest(channel, correction):
-                before = self._corrections.get(channel, ())
-                self._corrections[channel] = (*before, correction)
-                sentence = f"{channel}: × {correction.gain:.6g} + {correction.shift:.6g}"
-                self._builder.service_event(now, "calibrated", sentence)
-
-    def _work(self, request: WorkRequest, now: Micros) -> None:
-        if self._works is not None:
-            self._works.take(request, now)
+                if self._works is not None:
+                    self._works.take(item, now)
+            case CalibrationRequest(channel, new):
+                self._corrections[channel] = (*self._corrections.get(channel, ()), new)
+                told = f"{channel}: × {new.gain:.6g} + {new.shift:.6g}"
+                self._builder.service_event(now, "calibrated", told)
 
     def _answer(self, question: Question, now: Micros) -> None:
         try:
@@ -215,8 +219,7 @@ class Loop:
             self._counters.quarantined += len(decoded.quarantined)
         self._counters.messages += 1
         self._waiting.append(message)
-        if self._oldest is None:
-            self._oldest = self._clock.real_mono()
+        self._oldest = self._clock.real_mono() if self._oldest is None else self._oldest
 
     def _reading(self, reading: Reading, now: Micros) -> None:
         channel = self._book.channels[reading.channel]
@@ -233,11 +236,9 @@ class Loop:
 
     def _corrected(self, reading: Reading) -> Reading:
         correction = correction_at(self._corrections[reading.channel], reading.time)
-        return (
-            reading
-            if correction is None
-            else reading._replace(value=correction.apply(reading.value))
-        )
+        if correction is None:
+            return reading
+        return reading._replace(value=correction.apply(reading.value))
 
     def _node(self, node: NodeState, now: Micros) -> None:
         if self._nodes.get(node.node) == node:

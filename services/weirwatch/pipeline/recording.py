@@ -13,6 +13,7 @@ from weirwatch.domain.operator import COMMANDS, Command
 from weirwatch.domain.reading import Channel, Quality, Reading
 
 T = TypeVar("T")
+_MORE = ("quality", "reason", "unit")
 
 MOST_PROBLEMS = 50
 _SWITCH = {"true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0, "1.0": 1.0, "0.0": 0.0}
@@ -20,6 +21,8 @@ _SWITCH = {"true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0, "1.0": 1.0, "0.0": 0.0
 
 def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
     """Return the readings of a file with the header `time,channel,value[,quality]`.
+
+    An export's further columns may stand there; quality is what counts.
 
     Raises:
         ConfigError: every bad line, with file, line, value and cure.
@@ -29,10 +32,14 @@ def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
         channel = channels.get(row["channel"].strip())
         if channel is None:
             raise ValueError(f"channel {row['channel'].strip()!r} is not configured")
-        value = _switch(row["value"]) if channel.is_switch else _number("value", row["value"])
-        return Reading(channel.id, _time(row["time"]), value, _quality(row.get("quality") or ""))
+        value = (
+            parse_switch(row["value"]) if channel.is_switch else parse_number("value", row["value"])
+        )
+        return Reading(
+            channel.id, parse_time(row["time"]), value, parse_quality(row.get("quality") or "")
+        )
 
-    return list(_rows(path, ("time", "channel", "value"), ("quality",), parse))
+    return list(_rows(path, ("time", "channel", "value"), _MORE, parse))
 
 
 def read_commands(path: Path) -> list[tuple[Micros, Command]]:
@@ -52,9 +59,9 @@ def read_commands(path: Path) -> list[tuple[Micros, Command]]:
             rule=row["rule"].strip(),
             who="replay",
             comment=row.get("comment") or "",
-            minutes=_number("minutes", minutes) if minutes else None,
+            minutes=parse_number("minutes", minutes) if minutes else None,
         )
-        return _time(row["time"]), command
+        return parse_time(row["time"]), command
 
     return list(_rows(path, ("time", "command", "rule"), ("minutes", "comment"), parse))
 
@@ -106,7 +113,8 @@ def _complete(row: Mapping[str, str | None], needed: tuple[str, ...]) -> Mapping
     return {name: value or "" for name, value in row.items()}
 
 
-def _time(text: str) -> Micros:
+def parse_time(text: str) -> Micros:
+    """Return the time; `ValueError` with the cure when it is none."""
     try:
         time = from_rfc3339(text.strip())
         to_rfc3339(time)  # an offset may reach beyond the years that can be written
@@ -117,14 +125,16 @@ def _time(text: str) -> Micros:
     return time
 
 
-def _switch(text: str) -> float:
+def parse_switch(text: str) -> float:
+    """Return 0 or 1; `ValueError` with the cure when it is neither."""
     word = text.strip().lower()
     if word not in _SWITCH:
         raise ValueError(f"value {text!r}: a switch is 0 or 1, false or true")
     return _SWITCH[word]
 
 
-def _number(name: str, text: str) -> float:
+def parse_number(name: str, text: str) -> float:
+    """Return a finite number; `ValueError` when it is none."""
     try:
         number = float(text)
     except ValueError as trouble:
@@ -134,7 +144,8 @@ def _number(name: str, text: str) -> float:
     return number
 
 
-def _quality(text: str) -> Quality:
+def parse_quality(text: str) -> Quality:
+    """Return the quality of a word, good without one; `ValueError` with the cure."""
     word = text.strip().lower() or "good"
     for quality in Quality:
         if quality.word == word:

@@ -6,7 +6,7 @@ from typing import Any, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.reading import Channel, Quality
+from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.rule import Rule
 from weirwatch.ports.wire import NodeState, Quarantined
 
@@ -114,6 +114,13 @@ class Journal(Protocol):
 
     def commit(self, group: Group) -> int:
         """Make a group durable; return how many of its readings were already there."""
+        ...
+
+    def take_in(self, readings: Sequence[Reading], now: Micros) -> int:
+        """Make readings of the past durable; return how many of them were already there.
+
+        History only: nothing is judged by them. All or nothing, like `commit`.
+        """
         ...
 
     def maintain(self, now: Micros, budget_s: float) -> bool:

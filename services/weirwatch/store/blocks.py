@@ -259,15 +259,25 @@ def let_go(connection: sqlite3.Connection, hour: int, damage: DamageNotes) -> in
 
 def verify(connection: sqlite3.Connection, damage: DamageNotes) -> int:
     """Note every damaged block, also those set aside before; return how many were looked at."""
+    note_set_aside(connection, damage)
+    numbers = connection.execute("SELECT id FROM channel").fetchall()
+    return sum(verify_channel(connection, number, damage) for (number,) in numbers)
+
+
+def verify_channel(connection: sqlite3.Connection, channel: int, damage: DamageNotes) -> int:
+    """Note every damaged block of a channel; return how many were looked at."""
     looked = 0
-    for (channel,) in connection.execute("SELECT id FROM channel").fetchall():
-        for found in find(connection, channel, -(2**62), 2**62):
-            looked += 1
-            if not found.is_sound():
-                damage.note(f"block {found.name}")
+    for found in find(connection, channel, -(2**62), 2**62):
+        looked += 1
+        if not found.is_sound():
+            damage.note(f"block {found.name}")
+    return looked
+
+
+def note_set_aside(connection: sqlite3.Connection, damage: DamageNotes) -> None:
+    """Note the damaged blocks that were set aside before."""
     for channel, hour in connection.execute("SELECT channel_id, t0 FROM damaged_block"):
         damage.note(f"block of channel number {channel} at {hour_name(hour)}")
-    return looked
 
 
 def codec_in_use(connection: sqlite3.Connection, codec: int) -> bool:

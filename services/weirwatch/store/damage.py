@@ -60,7 +60,7 @@ def move_aside(path: Path, damage: str, time_for_names: str) -> str:
         PermanentError: it cannot be moved.
     """
     try:
-        folder = _new_folder(path.with_name(f"damaged-{time_for_names}"))
+        folder = new_folder(path.with_name(f"damaged-{time_for_names}"))
         for part in (path, wal_of(path), shm_of(path)):
             if part.exists():
                 part.rename(folder / part.name)
@@ -82,7 +82,8 @@ def move_aside(path: Path, damage: str, time_for_names: str) -> str:
     )
 
 
-def _new_folder(wanted: Path) -> Path:
+def new_folder(wanted: Path) -> Path:
+    """Make a folder of this name, or with a number after it when there is one; mode 0700."""
     folder, count = wanted, 1
     while folder.exists():
         count += 1

@@ -161,20 +161,34 @@ def is_sound(group: Group) -> bool:
     return _check(t_first, t_last, records[_CHECK_BYTES:]) == records[:_CHECK_BYTES]
 
 
+def verify(connection: sqlite3.Connection, damage: DamageNotes) -> int:
+    """Note every damaged commit; return how many were looked at."""
+    looked = 0
+    for row in connection.execute(_GROUP):
+        looked += 1
+        _sound_or_noted(Group(*row), damage)
+    return looked
+
+
 def unpack(groups: Iterable[Group], damage: DamageNotes) -> Rows:
     """Return the readings of the groups, in any order; a damaged group is noted and left out."""
     by_form: dict[int, list[Group]] = {}
     for group in groups:
-        if is_sound(group):
+        if _sound_or_noted(group, damage):
             by_form.setdefault(group.records[_CHECK_BYTES], []).append(group)
-        else:
-            damage.note(f"readings of commit number {group.id}")
     parts = [_unpacked(form, some) for form, some in by_form.items()]
     if not parts:
         return rows_of(())
     if len(parts) == 1:
         return parts[0]
     return Rows(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+
+
+def _sound_or_noted(group: Group, damage: DamageNotes) -> bool:
+    if is_sound(group):
+        return True
+    damage.note(f"readings of commit number {group.id}")
+    return False
 
 
 def _runs(numbers: Iterable[int]) -> list[tuple[int, int]]:

@@ -18,7 +18,7 @@ from weirwatch.store.blocks import DamageNotes
 
 # time, channel number, value, quality, reason: as in `ports.Group.readings`
 ReadingRow = tuple[Micros, int, float, int, str]
-_Row = tuple[Micros, int, float, int]  # quality and reason as one code
+CodedRow = tuple[Micros, int, float, int]  # quality and reason as one code
 
 _CATCH_UP_ROWS = 1500  # readings after which the tables of the newest are brought up to date
 _CATCH_UP_GROUPS = 60
@@ -80,8 +80,8 @@ class Recorder:
         """
         known = self._known or self._learn(connection)
         self._known = known
-        coded = _coded(connection, rows)
-        fresh, others = _split(coded, known)
+        known_rows = coded(connection, rows)
+        fresh, others = _split(known_rows, known)
         merged = 0
         if others:
             fresh_others, merged = self._compare(connection, fresh, others)
@@ -105,13 +105,13 @@ class Recorder:
         )
 
     def _compare(
-        self, connection: sqlite3.Connection, fresh: Sequence[_Row], others: Sequence[_Row]
-    ) -> tuple[list[_Row], int]:
+        self, connection: sqlite3.Connection, fresh: Sequence[CodedRow], others: Sequence[CodedRow]
+    ) -> tuple[list[CodedRow], int]:
         """Return those of the others that go to the recent ones, and how many went into blocks."""
-        by_place: dict[tuple[int, int], list[_Row]] = {}
+        by_place: dict[tuple[int, int], list[CodedRow]] = {}
         for row in others:
             by_place.setdefault((row[1], hour_of(row[0])), []).append(row)
-        unsealed: list[_Row] = []
+        unsealed: list[CodedRow] = []
         merged = 0
         for (channel, hour), some in by_place.items():
             found = blocks.at(connection, channel, hour)
@@ -122,7 +122,7 @@ class Recorder:
         return self._unknown(connection, fresh, unsealed), merged
 
     def _merge(
-        self, connection: sqlite3.Connection, found: blocks.Found, some: Sequence[_Row]
+        self, connection: sqlite3.Connection, found: blocks.Found, some: Sequence[CodedRow]
     ) -> int:
         ts, channel, value, code = hot.rows_of(some)
         new = blocks.merge(connection, found, Readings(ts, value, code), self._damage)
@@ -131,8 +131,8 @@ class Recorder:
         return len(new.ts)
 
     def _unknown(
-        self, connection: sqlite3.Connection, fresh: Sequence[_Row], rows: Sequence[_Row]
-    ) -> list[_Row]:
+        self, connection: sqlite3.Connection, fresh: Sequence[CodedRow], rows: Sequence[CodedRow]
+    ) -> list[CodedRow]:
         """Return those that are not among the recent ones yet."""
         if not rows:
             return []
@@ -156,7 +156,12 @@ class Recorder:
             known.rows = known.groups = 0
 
 
-def _coded(connection: sqlite3.Connection, rows: Iterable[ReadingRow]) -> list[_Row]:
+def coded(connection: sqlite3.Connection, rows: Iterable[ReadingRow]) -> list[CodedRow]:
+    """Return the rows with quality and reason in one; new reasons are added.
+
+    Raises:
+        PermanentError: a value is not a number.
+    """
     reasons = {row[4] for row in rows if row[4]}
     numbers = {"": 0}
     if reasons:
@@ -165,22 +170,22 @@ def _coded(connection: sqlite3.Connection, rows: Iterable[ReadingRow]) -> list[_
             numbers[reason] = connection.execute(
                 "SELECT id FROM reason WHERE text = ?", (reason,)
             ).fetchone()[0]
-    coded = [
+    found = [
         (ts, channel, value, quality | numbers[reason] << QUALITY_BITS)
         for ts, channel, value, quality, reason in rows
     ]
-    for _, channel, value, _ in coded:
+    for _, channel, value, _ in found:
         if value != value:  # only what is not a number differs from itself
             raise PermanentError(
                 f"a reading of channel number {channel} is not a number; nothing was changed"
             )
-    return coded
+    return found
 
 
-def _split(rows: Iterable[_Row], known: _Known) -> tuple[list[_Row], list[_Row]]:
+def _split(rows: Iterable[CodedRow], known: _Known) -> tuple[list[CodedRow], list[CodedRow]]:
     """Return those that are certainly new and recent, and the others."""
-    fresh: list[_Row] = []
-    others: list[_Row] = []
+    fresh: list[CodedRow] = []
+    others: list[CodedRow] = []
     newest, sealed_end = known.newest, known.sealed_end
     for row in rows:
         ts, channel, _, _ = row

@@ -13,7 +13,7 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.ports import Bucket, Newest, NodeState, Notice, Quarantined, StoredEvent
-from weirwatch.store import blocks, history, log_book, rows, series, state
+from weirwatch.store import blocks, history, hot, log_book, rows, series, state
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
@@ -181,9 +181,19 @@ class SqliteArchive:
             return state.nodes(connection)
 
     def verify(self) -> int:
-        """Check every block; return how many there are. What is damaged is counted and logged."""
+        """Check every block and every recent commit; return how many there are.
+
+        What is damaged is counted and logged. One channel at a time, so that no reader stands for
+        long in the way of the log's emptying.
+        """
         with self._reading() as connection:
-            return blocks.verify(connection, self._damage)
+            blocks.note_set_aside(connection, self._damage)
+            looked = hot.verify(connection, self._damage)
+            numbers = [row[0] for row in connection.execute("SELECT id FROM channel")]
+        for number in numbers:
+            with self._reading() as connection:
+                looked += blocks.verify_channel(connection, number, self._damage)
+        return looked
 
     def damaged_parts(self) -> Sequence[str]:
         """Return which parts of the history were found damaged so far; all others answer."""

@@ -8,7 +8,7 @@ from pathlib import Path
 from weirwatch.domain.book import rule_mark
 from weirwatch.domain.errors import ConfigError, PermanentError
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.reading import Channel
+from weirwatch.domain.reading import Channel, Reading
 from weirwatch.domain.rule import Rule
 from weirwatch.ports import Clock, Group, Restored
 from weirwatch.store import blocks, history, rows, state
@@ -22,6 +22,7 @@ from weirwatch.store.connection import (
 )
 from weirwatch.store.damage import find_damage, move_aside
 from weirwatch.store.packing import PCODEC, codec_here
+from weirwatch.store.past import add_past
 from weirwatch.store.recorder import Recorder
 from weirwatch.store.schema import FILE_NAME, make_file, upgrade
 from weirwatch.store.upkeep import Upkeep
@@ -136,6 +137,36 @@ class SqliteJournal:
         self._upkeep.arrived(appended, group.committed_at)
         self._bound_wal()
         return duplicates
+
+    def take_in(self, readings: Sequence[Reading], now: Micros) -> int:
+        """Make readings of the past durable; return how many of them were already there.
+
+        Raises:
+            TransientError, PermanentError: nothing was changed.
+        """
+        unknown = sorted({reading.channel for reading in readings}.difference(self._numbers))
+        if unknown:
+            raise PermanentError(f"{self._path}: no channel {', '.join(unknown)}; nothing changed")
+        numbers = self._numbers
+        rows = [(r.time, numbers[r.channel], r.value, int(r.quality), r.reason) for r in readings]
+        self._recorder.forget()
+        try:
+            with transaction(self._connection, self._path):
+                # No sign of life: an import into a stopped service must not hide since when it is.
+                at = state.alive_at(self._connection)
+                added = add_past(
+                    self._connection,
+                    rows,
+                    now,
+                    now if at is None else at,
+                    self._recorder,
+                    self._damage,
+                )
+        finally:
+            self._recorder.forget()
+        self._upkeep.arrived(added.appended, now)
+        self._bound_wal()
+        return added.duplicates
 
     def maintain(self, now: Micros, budget_s: float) -> bool:
         """Seal, let go, make room for about so long; return whether there is more to do.

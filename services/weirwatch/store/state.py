@@ -17,7 +17,7 @@ _NAMES = "SELECT id, name FROM channel ORDER BY name"
 
 def restored(connection: sqlite3.Connection) -> Restored:
     """Return everything the service needs to go on where it stopped."""
-    marked_at, clean_stop = connection.execute("SELECT alive_at, clean_stop FROM meta").fetchone()
+    (clean_stop,) = connection.execute("SELECT clean_stop FROM meta").fetchone()
     damage = DamageNotes()
     goods = {number: item.good for number, item in history.latest(connection, damage).items()}
     names = connection.execute(_NAMES).fetchall()
@@ -30,14 +30,15 @@ def restored(connection: sqlite3.Connection) -> Restored:
         },
         nodes=nodes(connection),
         next_seq=last_seq(connection) + 1,
-        alive_at=_alive_at(connection, marked_at),
+        alive_at=alive_at(connection),
         clean_stop=bool(clean_stop),
         calling=dict(connection.execute("SELECT key, state FROM calling").fetchall()),
     )
 
 
-def _alive_at(connection: sqlite3.Connection, marked_at: Micros | None) -> Micros | None:
+def alive_at(connection: sqlite3.Connection) -> Micros | None:
     """Return the later of the last mark and the last commit with readings."""
+    (marked_at,) = connection.execute("SELECT alive_at FROM meta").fetchone()
     last = hot.last(connection)
     known = [time for time in (marked_at, last[1] if last else None) if time is not None]
     return max(known, default=None)

@@ -3,14 +3,13 @@
 import csv
 import io
 from collections.abc import Callable, Mapping, Sequence
-from importlib.util import find_spec
 from typing import Any
 
 import msgspec
 from starlette.requests import Request
 from starlette.responses import Response
 
-from weirwatch.domain.instant import from_rfc3339
+from weirwatch.pipeline.parquet import MISSING, have_parquet, parquet_bytes
 from weirwatch.web import problems
 from weirwatch.web.context import JsonAnswer
 from weirwatch.web.tables import Format
@@ -39,11 +38,8 @@ def table_answer(
     chosen = asked or _accepted(request.headers.get("accept", ""))
     if chosen is Format.JSON:
         return JsonAnswer(document)
-    if chosen is Format.PARQUET and find_spec("pyarrow") is None:
-        return problems.problem(
-            problems.NOT_ACCEPTABLE,
-            "Parquet needs the package pyarrow: install weirwatch[parquet], or ask for CSV",
-        )
+    if chosen is Format.PARQUET and not have_parquet():
+        return problems.problem(problems.NOT_ACCEPTABLE, MISSING)
     headers = {}
     if document["next"]:
         following = request.url.include_query_params(cursor=document["next"])
@@ -78,28 +74,8 @@ def _as_jsonl(rows: Sequence[Row], columns: Sequence[str]) -> bytes:
     return b"".join(line + b"\n" for line in lines)
 
 
-def _as_parquet(rows: Sequence[Row], columns: Sequence[str]) -> bytes:
-    import pyarrow
-    from pyarrow import parquet
-
-    arrays = {}
-    for name in columns:
-        values = [row[name] for row in rows]
-        if name in _TIMES:
-            kind = pyarrow.timestamp("us", tz="UTC")
-            values = [from_rfc3339(value) for value in values]
-        else:
-            kind = getattr(pyarrow, _KINDS.get(name, "float64"))()
-        arrays[name] = pyarrow.array(values, kind)
-    sink = pyarrow.BufferOutputStream()
-    parquet.write_table(pyarrow.table(arrays), sink)
-    return bytes(sink.getvalue())
-
-
-_TIMES = ("time", "start", "end")
-_KINDS = {"count": "int64", "quality": "string", "reason": "string"}
 _WRITERS: Mapping[Format, Callable[[Sequence[Row], Sequence[str]], bytes]] = {
     Format.CSV: _as_csv,
     Format.JSONL: _as_jsonl,
-    Format.PARQUET: _as_parquet,
+    Format.PARQUET: parquet_bytes,
 }

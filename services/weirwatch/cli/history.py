@@ -1,0 +1,66 @@
+"""`weirwatch history`: readings of the past put in, and history moved between stores."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+
+ChannelOption = Annotated[
+    str, typer.Option("--channel", metavar="ID", help="Of rows that name no channel.")
+]
+UnitOption = Annotated[
+    str | None,
+    typer.Option("--unit", help="Of rows that name no unit.  [default: each channel's own]"),
+]
+CheckOption = Annotated[bool, typer.Option("--check", help="Look at it only; store nothing.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the family."""
+    family = typer.Typer(
+        help="Put readings of the past in. Each command takes --config.",
+        rich_markup_mode=None,
+        no_args_is_help=True,
+    )
+    family.callback()(_family)
+    family.command(name="import")(import_command)
+    app.add_typer(family, name="history")
+
+
+def _family() -> None:
+    pass
+
+
+def import_command(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE…", help=".csv, .jsonl, .parquet")],
+    channel: ChannelOption = "",
+    unit: UnitOption = None,
+    check: CheckOption = False,
+    config: ConfigOption = None,
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Store readings from files: those of `series --raw`, or an old log with the same columns.
+
+    Columns: time (RFC 3339), value, and any of channel, quality, reason, unit. All lines are
+    checked before one is stored. What is there already stays, so that the same file may be
+    imported again. Nothing is judged by these readings: no rule, no alarm.
+    """
+    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.history_import import put_in
+
+    with desk(config_path(config), data) as open_desk:
+        done = put_in(open_desk, files, channel, unit, check=check)
+    if as_json:
+        print_json(done)
+    elif check:
+        typer.echo(f"{done['readings']} readings are as they should be. Nothing was stored.")
+    else:
+        typer.echo(f"{done['stored']} readings stored, {done['already']} were there already.")
+    if done["summed_up"] and not as_json:
+        typer.echo(
+            f"{done['summed_up']} are older than [history] raw_days: of these the summary of each"
+            " hour stays, the readings go."
+        )

@@ -1,0 +1,180 @@
+"""`weirwatch history import`: what was exported comes back bit for bit, and bad lines are named."""
+
+import random
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.cli_types import Call, Place
+from typer.testing import Result
+
+from weirwatch.app import Core
+from weirwatch.config import load
+from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.instant import SECOND
+from weirwatch.domain.reading import Quality, Reading
+from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_archive import SqliteArchive
+from weirwatch.store.sqlite_journal import open_journal
+
+Parsed = Callable[[Result], Any]
+LEVEL = "harbour-hall/sump-node/level"
+T0 = 1_777_636_800 * SECOND  # 2026-05-01T12:00:00Z
+SPECIAL = (0.1 + 0.2, -0.0, 5e-324, 1.7976931348623157e308, 1 / 3, 300.0)
+
+
+def odd_readings() -> list[Reading]:
+    """Values with every bit in use, irregular times, each quality, reasons that need quoting."""
+    chance = random.Random(3)
+    kinds = (
+        (Quality.GOOD, ""),
+        (Quality.UNCERTAIN, "warming up"),
+        (Quality.BAD, 'outside, "of" what is\nvalid – µ'),
+    )
+    time, found = T0, []
+    for place in range(400):
+        time += chance.randrange(1, 90 * SECOND)
+        value = SPECIAL[place] if place < len(SPECIAL) else chance.gauss(300, 9)
+        found.append(Reading(LEVEL, time, value, *kinds[place % 3]))
+    return found
+
+
+def fill(place: Place, readings: list[Reading]) -> None:
+    settings = load(place.config)
+    place.data.mkdir()
+    journal, _ = open_journal(place.data, "x")
+    journal.adopt(settings.channels, settings.rules)
+    journal.take_in(readings, T0 + 86_400 * SECOND)
+    journal.close()
+
+
+def kept(place: Place, channel: str = LEVEL) -> list[Reading]:
+    with closing(SqliteArchive(place.data / FILE_NAME)) as archive:
+        return list(archive.readings(channel, 0, 2**60, None, 10**6))
+
+
+def bits(readings: list[Reading]) -> list[tuple[int, str, int, str]]:
+    return [(r.time, r.value.hex(), r.quality, r.reason) for r in readings]
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
+def test_an_export_comes_back_bit_for_bit(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed, form: str
+) -> None:
+    there = odd_readings()
+    fill(place, there)
+    exported = call("series", LEVEL, "--raw", "--format", form, "--config", place.config)
+    assert exported.exit_code == 0, exported.output
+    file = tmp_path / f"level.{form}"
+    file.write_bytes(exported.stdout_bytes)
+    other = ("--config", place.config, "--data", tmp_path / "other", "--json")
+    done = parsed(call("history", "import", file, *other))
+    assert (done["stored"], done["already"]) == (len(there), 0)
+    again = parsed(call("history", "import", file, *other))
+    assert (again["stored"], again["already"]) == (0, len(there))
+    with closing(SqliteArchive(tmp_path / "other" / FILE_NAME)) as archive:
+        found = list(archive.readings(LEVEL, 0, 2**60, None, 10**6))
+    assert bits(found) == bits(there)
+
+
+def test_the_running_service_takes_them_in(
+    call: Call, running: tuple[Place, Core], tmp_path: Path, parsed: Parsed
+) -> None:
+    place, core = running
+    before = len(kept(place))
+    file = tmp_path / "old.csv"
+    lines = [
+        f"2024-03-0{1 + n // 48}T{n // 2 % 24:02}:{n % 2 * 30:02}:00Z,{30 + n / 10},cm"
+        for n in range(96)
+    ]
+    file.write_text("\n".join(["time,value,unit", *lines]))
+    words = ("history", "import", file, "--channel", LEVEL, "--config", place.config)
+    looked = call(*words, "--check")
+    assert "96 readings are as they should be. Nothing was stored." in looked.output
+    assert "96 are older than [history] raw_days" in looked.output
+    assert len(kept(place)) == before
+    done = parsed(call(*words, "--json"))
+    assert (done["stored"], done["already"], done["summed_up"]) == (96, 0, 96)
+    with closing(SqliteArchive(place.data / FILE_NAME)) as archive:
+        buckets = archive.series(LEVEL, 0, T0, 1000)
+    assert sum(bucket.count for bucket in buckets) == 96
+    assert buckets[0].minimum == pytest.approx(300.0)  # cm became mm
+    assert "0 readings stored, 96 were there already." in call(*words).output
+    assert not core.failed.is_set()
+
+
+def test_every_bad_line_is_named_and_nothing_is_stored(
+    call: Call, recorded: Place, tmp_path: Path
+) -> None:
+    there = kept(recorded)
+    file = tmp_path / "bad.csv"
+    file.write_text(
+        "time,channel,value,unit,quality\n"
+        f"2026-04-01T00:00:00Z,{LEVEL},300,mm,good\n"
+        f"2026-04-01T00:00:05,{LEVEL},300,mm,good\n"
+        f"2026-04-01T00:00:10Z,{LEVEL}s,300,mm,good\n"
+        f"2026-04-01T00:00:15Z,{LEVEL},high,mm,good\n"
+        f"2026-04-01T00:00:20Z,{LEVEL},300,degF,good\n"
+        f"2026-04-01T00:00:25Z,{LEVEL},nan,mm,good\n"
+        f"2026-04-01T00:00:30Z,{LEVEL},300,mm,fine\n"
+        f"2126-04-01T00:00:35Z,{LEVEL},300,mm,good\n"
+        f"1970-04-01T00:00:40Z,{LEVEL},300,mm,good\n"
+        f"2026-04-01T00:00:45Z,{LEVEL},300\n"
+    )
+    refused = call("history", "import", file, "--config", recorded.config)
+    assert isinstance(refused.exception, ConfigError)
+    told = refused.exception.problems
+    assert [problem.split(": ")[0] for problem in told] == [
+        f"{file}, line {number}" for number in range(3, 12)
+    ]
+    for sentence, cure in zip(
+        told,
+        ("with Z", "Did you mean", "is not a number", "is in 'mm'", "not finite",
+         "good, uncertain or bad", "in the future", "before 2000", "fewer fields"),
+        strict=True,
+    ):  # fmt: skip
+        assert cure in sentence
+    assert kept(recorded) == there
+
+
+def test_a_file_that_is_none_says_what_it_should_be(
+    call: Call, recorded: Place, tmp_path: Path
+) -> None:
+    for name, content, cure in (
+        ("a.txt", "x", "name it .csv, .jsonl or .parquet"),
+        ("b.csv", "start,end,min,mean,max,count\n", "export with --raw"),
+        ("c.csv", "when,what\n", "write time,value and any of"),
+        ("d.csv", "time,value\n2026-04-01T00:00:00Z,300\n", "name it with --channel"),
+        ("e.jsonl", "[1]\n", "line 1: is not a JSON object"),
+        ("f.jsonl", '{"time": 1}{\n', "line 1: is not JSON"),
+        ("g.parquet", "PAR", "cannot be read as Parquet"),
+    ):
+        file = tmp_path / name
+        file.write_text(content)
+        refused = call("history", "import", file, "--config", recorded.config)
+        assert isinstance(refused.exception, ConfigError), name
+        assert cure in str(refused.exception)
+    wrong = call("history", "import", "x.csv", "--channel", "no", "--config", recorded.config)
+    assert "--channel no: is not configured." in str(wrong.exception)
+
+
+def test_without_a_quality_the_valid_range_judges(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    place.config.write_text(
+        place.config.read_text().replace('vessel = "sump"', 'vessel = "sump"\nvalid = [0, 450]')
+    )
+    file = tmp_path / "a.jsonl"
+    row = f'"channel": "{LEVEL}", "time": "2026-05-01T12:00:'
+    file.write_text(
+        f'{{{row}00Z", "value": 300}}\n\n{{{row}05Z", "value": 999.5}}\n'
+        f'{{{row}10Z", "value": 998, "quality": "uncertain"}}\n'
+    )
+    parsed(call("history", "import", file, "--config", place.config, "--json"))
+    assert [(r.value, r.quality) for r in kept(place)] == [
+        (300.0, Quality.GOOD),
+        (999.5, Quality.BAD),
+        (998.0, Quality.UNCERTAIN),
+    ]
