@@ -7,7 +7,7 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.devices import Device
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.planned_work import PlannedWork
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.routing import Holiday, Roster
@@ -128,6 +128,7 @@ class RecipientSettings:
             `url`), `mail` (SMTP) or `apprise`.
         secrets_file, secrets_env: where the secrets are, in TOML; never in the settings.
         longest: a text is cut after so many characters; None: not cut.
+        most_in_10_min: more notices than that go out in one; 0: no limit.
         stand_in: handles only the failures in `may_handle`; for the rest calls `contact`.
     """
 
@@ -144,6 +145,7 @@ class RecipientSettings:
     secrets_env: str = ""
     ca_file: Path | None = None
     longest: int | None = None
+    most_in_10_min: int = 0
     stand_in: bool = False
     may_handle: frozenset[str] = frozenset()
     contact: str = ""
@@ -359,6 +361,7 @@ class Settings:
         source: the configuration file, for messages.
         rules: in file order, built-in system rules last.
         notice_page: address of the page as people reach it, for notices; empty: not told.
+        repeat_expires: a repeat that could not be delivered for so long is not sent any more.
         heartbeat: None: no signs of life are sent.
         calibrate_days: channel → days between two calibrations, where the file says so; 0: never.
     """
@@ -377,6 +380,7 @@ class Settings:
     rosters: tuple[Roster, ...] = ()
     holidays: tuple[Holiday, ...] = ()
     notice_page: str = ""
+    repeat_expires: Micros = 3600 * SECOND
     derived: tuple[DerivedSettings, ...] = ()
     planned_works: tuple[PlannedWork, ...] = ()
     devices: tuple[Device, ...] = ()

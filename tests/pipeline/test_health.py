@@ -73,7 +73,8 @@ def test_all_is_well(world: World) -> None:
     counts = shown["counts"]
     assert (counts["messages"], counts["readings"], counts["commits"]) == (1, 1, 2)
     assert counts["mqtt"] == {"acked": 1}
-    assert counts["notices"] == {"delivered": 4, "failures": 0, "given_up": 0}
+    assert counts["notices"]["delivered"] == 4
+    assert sum(counts["notices"].values()) == 4
     assert counts["listeners"] == {}
     assert counts["waiting"] == 0
     assert counts["commit_longest_ms"] >= counts["commit_last_ms"] >= 0

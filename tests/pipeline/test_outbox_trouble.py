@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -48,6 +48,27 @@ class TornStore:
 
     def failed(self, notice_id: str, error: str, next_try: int | None) -> None:
         self._store.failed(notice_id, error, next_try)
+
+    def due_to(self, recipient: str, now: int, limit: int) -> list[Notice]:
+        return list(self._store.due_to(recipient, now, limit))
+
+    def waits(self, rule: str) -> bool:
+        return self._store.waits(rule)
+
+    def expired(self, notice_id: str, reason: str) -> None:
+        self._store.expired(notice_id, reason)
+
+    def postponed(self, notice_ids: Sequence[str], next_try: int) -> None:
+        self._store.postponed(notice_ids, next_try)
+
+    def fold(self, notice_ids: Sequence[str], into: Notice) -> None:
+        self._store.fold(notice_ids, into)
+
+    def pending(self) -> int:
+        return self._store.pending()
+
+    def dead_letters(self) -> int:
+        return self._store.dead_letters()
 
     def close(self) -> None:
         self._store.close()

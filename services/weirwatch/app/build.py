@@ -42,6 +42,7 @@ from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.past import PastDesk
+from weirwatch.pipeline.restraint import Restraint
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.pipeline.work_desk import WorkDesk, kept_by_desk
 from weirwatch.ports import Clock
@@ -143,6 +144,13 @@ def _build(
         clock,
         Timekeeper(clock, restored.alive_at),
         lambda message: inbox.put(ConditionRequest("notice-undeliverable", message)),
+        Restraint(
+            rules,
+            {r.id: r.most_in_10_min for r in settings.recipients if r.most_in_10_min},
+            settings.repeat_expires,
+            writer.fold,
+            clock.speed,
+        ),
     )
     counters = Counters()
     web = web_child_of(settings, clock, web_argv, inbox)

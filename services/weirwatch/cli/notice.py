@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from weirwatch.ports import Archive, Notice
 
 _PAGE = 500
+_STATES = ("pending", "delivered", "given-up", "expired", "folded")
 
 
 def register(app: typer.Typer) -> None:
@@ -27,6 +28,9 @@ def register(app: typer.Typer) -> None:
 
 def list_command(
     last: Annotated[int, typer.Option(min=1, help="So many of the newest.")] = 20,
+    state: Annotated[
+        str | None, typer.Option(help="Only pending, delivered, given-up, expired or folded.")
+    ] = None,
     config: ConfigOption = None,
     data: DataOption = None,
     as_json: JsonOption = False,
@@ -38,12 +42,12 @@ def list_command(
     from weirwatch.pipeline.shapes import notice_json
 
     with desk(config_path(config), data) as open_desk:
-        found = _newest(open_desk.archive, last)
+        found = _newest(open_desk.archive, last, _known(state))
         if as_json:
             print_json({"items": [notice_json(*item) for item in found], "next": None})
             return
         if not found:
-            typer.echo("There is no notice yet.")
+            typer.echo("There is no such notice." if state else "There is no notice yet.")
             return
         zone = open_desk.settings.service.time_zone
         table = plain_table("Written", "To", "Delivery", "Notice")
@@ -101,11 +105,21 @@ def try_command(
         raise typer.Exit(1)
 
 
-def _newest(archive: "Archive", last: int) -> "Sequence[tuple[int, Notice]]":
+def _known(state: str | None) -> str | None:
+    from weirwatch.config.problems import did_you_mean
+    from weirwatch.domain.errors import ConfigError
+
+    if state is not None and state not in _STATES:
+        cure = did_you_mean(state, _STATES)
+        raise ConfigError(f"--state {state}: is no state of a notice. {cure}")
+    return state
+
+
+def _newest(archive: "Archive", last: int, state: str | None) -> "Sequence[tuple[int, Notice]]":
     found: list[tuple[int, Notice]] = []
     after = 0
     while page := archive.notices(after, _PAGE):
-        found = [*found, *page][-last:]
+        found = [*found, *(item for item in page if state in (None, item[1].state))][-last:]
         after = page[-1][0]
     return found
 
@@ -113,4 +127,6 @@ def _newest(archive: "Archive", last: int) -> "Sequence[tuple[int, Notice]]":
 def _delivery(notice: "Notice") -> str:
     if notice.state == "pending" and notice.attempts:
         return f"pending, {notice.attempts} tries: {notice.last_error}"
-    return f"given up: {notice.last_error}" if notice.state == "given-up" else notice.state
+    if notice.state in ("given-up", "expired", "folded"):
+        return f"{notice.state.replace('-', ' ')}: {notice.last_error}"
+    return notice.state

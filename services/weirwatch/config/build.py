@@ -10,6 +10,7 @@ from weirwatch.config.draft import Draft, PlantDraft
 from weirwatch.config.rule_models import SystemRuleConfig
 from weirwatch.config.suppression import with_implied
 from weirwatch.config.work_checks import planned_works
+from weirwatch.domain.instant import micros
 from weirwatch.domain.rule import Rule
 from weirwatch.settings import OutageSettings, PlantSettings, RecipientSettings, Settings
 
@@ -39,6 +40,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         taps=tuple(entry.config.to_domain() for entry in draft.taps),
         recipients=recipients or (_CONSOLE,),
         notice_page=draft.notice.config.page,
+        repeat_expires=micros(draft.notice.config.repeat_expires_s),
         heartbeat=draft.heartbeat.config.to_domain(folder),
         rosters=tuple(entry.config.to_domain() for entry in draft.rosters),
         holidays=tuple(entry.config.to_domain() for entry in draft.holidays),

@@ -27,6 +27,7 @@ class NoticeConfig(Section):
     page: Annotated[str, Field(max_length=120), AfterValidator(_page)] = Field(
         "", examples=["http://hall.example:8080/"]
     )
+    repeat_expires_s: Annotated[float, Field(ge=60, le=604_800)] = Field(3600.0, examples=[3600])
 
 
 class RosterConfig(Section):

@@ -11,6 +11,7 @@ from weirwatch.config.problems import fault
 from weirwatch.config.values import FilePath, Name, Section, Title
 from weirwatch.settings import HeartbeatSettings, RecipientSettings
 
+_MOST_IN_10_MIN = 20
 _PORTS = {"starttls": 587, "tls": 465, "none": 25}
 _ADDRESS = re.compile(r"[^\s@<>,;\"]+@[^\s@<>,;\"]+")
 
@@ -61,6 +62,7 @@ class RecipientConfig(Section):
     secrets_env: Name | None = Field(None, examples=["WEIRWATCH_KEEPER"])
     ca_file: FilePath | None = Field(None, examples=["ca.pem"])
     longest: Annotated[int, Field(ge=320, le=100_000)] | None = Field(None, examples=[1000])
+    most_in_10_min: Annotated[int, Field(ge=0, le=1000)] | None = Field(None, examples=[20])
     stand_in: bool = Field(False, examples=[True])
     may_handle: list[Name] = Field(default_factory=list, examples=[["reservoir-empty"]])
     contact: Title = Field("", examples=["the keeper, on the number by the door"])
@@ -81,10 +83,18 @@ class RecipientConfig(Section):
             secrets_env=self.secrets_env or "",
             ca_file=_resolved(folder, self.ca_file),
             longest=self.longest,
+            most_in_10_min=_most(self.kind, self.most_in_10_min),
             stand_in=self.stand_in,
             may_handle=frozenset(self.may_handle),
             contact=self.contact,
         )
+
+
+def _most(kind: str, given: int | None) -> int:
+    """Return the limit: a file is a record and has none unless one is given."""
+    if given is not None:
+        return given
+    return 0 if kind == "file" else _MOST_IN_10_MIN
 
 
 class HeartbeatConfig(Section):

@@ -23,6 +23,7 @@ class Why(StrEnum):
     CHECK_IN = "check-in-missed"
     RETURNED = "returned"
     DIGEST = "digest"
+    FOLD = "fold-in"
     TEST = "test"
 
 

@@ -68,11 +68,7 @@ class Health:
                 "waiting": self._waiting(),
                 "mqtt": dict(self._transport.counters()),
                 "listeners": dict(self.listeners()),
-                "notices": {
-                    "delivered": self._outbox.delivered,
-                    "failures": self._outbox.failures,
-                    "given_up": self._outbox.given_up,
-                },
+                "notices": self._outbox.as_json(),
             },
             "rules": len(alarms),
             "standing": sum(alarm.stands for alarm in alarms),

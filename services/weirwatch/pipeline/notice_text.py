@@ -169,6 +169,13 @@ def _digest_line(rule: Rule, alarm: Alarm, zone: ZoneInfo) -> str:
     return f"{rule.priority.value.upper()}: {rule.title}{since}{gone}"
 
 
+def fold_text(notices: Sequence[Notice], recipient: RecipientSettings | None) -> str:
+    """Return the text of one notice that stands for several: how many, then their first lines."""
+    lines = [f"{len(notices)} NOTICES IN ONE: you had the most that you get in 10 minutes"]
+    lines += [notice.text.split("\n", 1)[0] for notice in notices]
+    return fitted(lines, "", recipient.longest if recipient is not None else None, None)
+
+
 def trial_notice(recipient: str, now: Micros, zone: ZoneInfo) -> Notice:
     """Return a notice that says it is a test, and nothing else."""
     text = (

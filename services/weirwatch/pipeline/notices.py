@@ -11,7 +11,7 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
 from weirwatch.domain.state import Observed
-from weirwatch.pipeline.notice_text import Told, digest_text, notice_text
+from weirwatch.pipeline.notice_text import Told, digest_text, fold_text, notice_text
 from weirwatch.pipeline.outage_line import OutageLine
 from weirwatch.pipeline.queries import alarm_json
 from weirwatch.ports import Notice
@@ -73,6 +73,14 @@ class NoticeWriter:
         shown = [rule.id for rule, _ in alarms]
         payload = {"event": seq, "why": Why.DIGEST.value, "alarms": shown}
         return Notice(ident, seq, recipient, now, text, payload)
+
+    def fold(self, notices: Sequence[Notice], now: Micros) -> Notice:
+        """Return one notice in the place of several to the same recipient."""
+        first, last = notices[0], notices[-1]
+        text = fold_text(notices, self._people.get(first.recipient))
+        shown = [notice.id for notice in notices]
+        payload = {"event": last.event_seq, "why": Why.FOLD.value, "notices": shown}
+        return Notice(f"{first.id}-fold", last.event_seq, first.recipient, now, text, payload)
 
     def alarm_json(self, rule: Rule, alarm: Alarm) -> dict[str, Any]:
         """Return the alarm with its card."""

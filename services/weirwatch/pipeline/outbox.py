@@ -3,16 +3,18 @@
 import logging
 import random
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.pipeline.restraint import Restraint
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.ports import Clock, Notice, Notifier, OutboxStore
 
 log = logging.getLogger(__name__)
 
 BATCH = 50
+MOST_FOLDED = 500  # notices in one
 LONGEST_PAUSE_S = 300.0
 LEAST_PAUSE_S = 0.2
 STORE_PAUSE_S = 2.0
@@ -35,6 +37,7 @@ class Outbox:
         clock: Clock,
         timekeeper: Timekeeper,
         undeliverable: Callable[[str | None], None],
+        restraint: Restraint | None = None,
     ) -> None:
         """Wire the outbox up.
 
@@ -45,12 +48,14 @@ class Outbox:
             timekeeper: of its own, from the last committed instant on: a wall clock that is set
                 back, or boots in the past, delays no try.
             undeliverable: told a sentence when a notice cannot be delivered, None when all can.
+            restraint: what is no longer news, and how many one person gets; None: no limits.
         """
         self._open_store = open_store
         self._notifiers = notifiers
         self._clock = clock
         self._time = timekeeper
         self._undeliverable = undeliverable
+        self._restraint = restraint
         self._news = threading.Event()
         self._ending = threading.Event()
         self._failing: dict[str, str] = {}
@@ -58,6 +63,24 @@ class Outbox:
         self.delivered = 0
         self.failures = 0
         self.given_up = 0
+        self.expired = 0
+        self.folded = 0
+        self.postponed = 0
+        self.waiting = 0
+        self.dead_letters = 0
+
+    def as_json(self) -> dict[str, int]:
+        """Return the counts since the start; `dead_letters` are all that are on record."""
+        return {
+            "delivered": self.delivered,
+            "failures": self.failures,
+            "given_up": self.given_up,
+            "expired": self.expired,
+            "folded": self.folded,
+            "postponed": self.postponed,
+            "waiting": self.waiting,
+            "dead_letters": self.dead_letters,
+        }
 
     def run(self) -> None:
         """Deliver until `stop`; no trouble ends the thread."""
@@ -86,6 +109,7 @@ class Outbox:
         """Deliver what is due; return real seconds until the next look."""
         try:
             self._deliver_due(store)
+            self.waiting = store.pending()
             return self._patience(store)
         except WeirwatchError as trouble:
             # Not marked means sent again under the same id: at least once.
@@ -97,9 +121,12 @@ class Outbox:
 
     def _opened(self) -> OutboxStore | None:
         try:
-            return self._open_store()
+            store = self._open_store()
+            self.dead_letters = store.dead_letters()
         except Exception:
             log.exception("outbox.store_not_opened")
+        else:
+            return store
         self.failures += 1
         return None
 
@@ -111,11 +138,66 @@ class Outbox:
             due = [n for n in store.due(now, BATCH) if n.recipient not in blocked]
             if not due:
                 return
-            for notice in due:
+            for notice in self._restrained(store, due, now):
                 if self._ending.is_set():
                     return
                 if notice.recipient not in blocked and not self._deliver(store, notice):
                     blocked.add(notice.recipient)
+
+    def _restrained(
+        self, store: OutboxStore, due: Sequence[Notice], now: Micros
+    ) -> Sequence[Notice]:
+        """Return what of the due notices goes out as it is; make durable what does not.
+
+        Critical ones may overtake those that wait for room; each kind stays in its order.
+        """
+        rules = self._restraint
+        if rules is None:
+            return due
+        news = [notice for notice in due if not self._let_expire(store, rules, notice, now)]
+        out = []
+        for recipient in dict.fromkeys(notice.recipient for notice in news):
+            own = [notice for notice in news if notice.recipient == recipient]
+            limited = [notice for notice in own if not rules.exempt(notice)]
+            if limited and len(limited) >= rules.room(recipient, now):
+                singly = self._fold(store, rules, recipient, now)
+                limited = [notice for notice in limited if notice.id in singly]
+            going = {notice.id for notice in limited}
+            out += [n for n in own if n.id in going or rules.exempt(n)]
+        return out
+
+    def _let_expire(
+        self, store: OutboxStore, rules: Restraint, notice: Notice, now: Micros
+    ) -> bool:
+        reason = rules.stale(notice, now, waits=store.waits)
+        if reason:
+            store.expired(notice.id, reason)
+            self.expired += 1
+            log.info("notice.expired id=%s", notice.id)
+        return bool(reason)
+
+    def _fold(
+        self, store: OutboxStore, rules: Restraint, recipient: str, now: Micros
+    ) -> frozenset[str]:
+        """Fold or postpone what one recipient has no room for; return the ids that go singly."""
+        room = rules.room(recipient, now)
+        waiting = [
+            notice
+            for notice in store.due_to(recipient, now, MOST_FOLDED)
+            if not rules.exempt(notice) and not rules.stale(notice, now, waits=store.waits)
+        ]
+        if len(waiting) <= room:
+            return frozenset(notice.id for notice in waiting)
+        if room == 0:
+            store.postponed([notice.id for notice in waiting], rules.free_at(recipient))
+            self.postponed += len(waiting)
+            return frozenset()
+        singly, together = waiting[: room - 1], waiting[room - 1 :]
+        one = rules.fold(together, now)
+        store.fold([notice.id for notice in together], one)
+        self.folded += len(together)
+        log.warning("notice.folded count=%d into=%s", len(together), one.id)
+        return frozenset(notice.id for notice in singly)
 
     def _deliver(self, store: OutboxStore, notice: Notice) -> bool:
         try:
@@ -130,8 +212,11 @@ class Outbox:
             log.exception("notice.notifier_failed id=%s", notice.id)
             self._retry_later(store, notice, repr(mistake))
             return False
-        store.delivered(notice.id, self._time.now())
+        now = self._time.now()
+        store.delivered(notice.id, now)
         self.delivered += 1
+        if self._restraint is not None:
+            self._restraint.sent(notice, now)
         self._well(notice.recipient)
         return True
 
@@ -144,6 +229,7 @@ class Outbox:
     def _give_up(self, store: OutboxStore, notice: Notice, error: str) -> None:
         store.failed(notice.id, error, None)
         self.given_up += 1
+        self.dead_letters += 1
         log.error("notice.given_up id=%s error=%s", notice.id, error)
         self._ill(notice.recipient, f"notice {notice.id} was given up: {error}")
 

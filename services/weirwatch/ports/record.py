@@ -21,7 +21,8 @@ class Notice:
         event_seq: the annunciated event it tells of.
         text: the whole message; its first line fits a lock screen.
         payload: the same as data (the alarm with its card), for machines.
-        state: pending, delivered or given-up.
+        state: pending, delivered, given-up, expired (a repeat that was no longer news) or folded
+            (told in another notice, which `last_error` names).
     """
 
     id: str
@@ -160,6 +161,34 @@ class OutboxStore(Protocol):
 
     def failed(self, notice_id: str, error: str, next_try: Micros | None) -> None:
         """Record a failed attempt; `next_try` None gives the notice up (dead letter)."""
+        ...
+
+    def due_to(self, recipient: str, now: Micros, limit: int) -> Sequence[Notice]:
+        """Return one recipient's pending notices with `next_try` ≤ now, oldest event first."""
+        ...
+
+    def waits(self, rule: str) -> bool:
+        """Return whether the rule's alarm stands, in service, and nobody has acknowledged it."""
+        ...
+
+    def expired(self, notice_id: str, reason: str) -> None:
+        """Record that a notice was no longer news and is not sent."""
+        ...
+
+    def postponed(self, notice_ids: Sequence[str], next_try: Micros) -> None:
+        """Look at pending notices again later; no attempt is counted."""
+        ...
+
+    def fold(self, notice_ids: Sequence[str], into: Notice) -> None:
+        """Put one notice in the place of several pending ones, all or nothing."""
+        ...
+
+    def pending(self) -> int:
+        """Return how many notices are not delivered yet and will be tried."""
+        ...
+
+    def dead_letters(self) -> int:
+        """Return how many notices were given up since the file was made."""
         ...
 
     def close(self) -> None:

@@ -22,6 +22,19 @@ _DUE = rows.select_from(
 )
 
 
+_ADD = rows.insert_into("notice", rows.NOTICE_COLUMNS)
+_DUE_TO = rows.select_from(
+    "notice",
+    rows.NOTICE_COLUMNS,
+    "WHERE state = 'pending' AND next_try <= ? AND recipient = ? ORDER BY event_seq, number "
+    "LIMIT ?",
+)
+_WAITS = (
+    "SELECT count(*) FROM alarm WHERE rule = ? AND state = 'unacknowledged' "
+    "AND service_state = 'in-service'"
+)
+
+
 class SqliteOutbox:
     """`ports.OutboxStore` on an existing file; every change is a transaction of its own.
 
@@ -68,9 +81,54 @@ class SqliteOutbox:
                 notice_id, "attempts = attempts + 1, last_error = ?, next_try = ?", (text, next_try)
             )
 
+    def due_to(self, recipient: str, now: Micros, limit: int) -> Sequence[Notice]:
+        """Return one recipient's pending notices with `next_try` ≤ now, oldest event first."""
+        with own_errors(self._path):
+            found = self._connection.execute(_DUE_TO, (now, recipient, limit)).fetchall()
+        return [rows.notice_from(row) for row in found]
+
+    def waits(self, rule: str) -> bool:
+        """Return whether the rule's alarm stands, in service, and nobody has acknowledged it."""
+        return self._count(_WAITS, rule) > 0
+
+    def expired(self, notice_id: str, reason: str) -> None:
+        """Record that a notice was no longer news and is not sent."""
+        self._change(notice_id, "state = 'expired', last_error = ?", (rows.storable(reason),))
+
+    def postponed(self, notice_ids: Sequence[str], next_try: Micros) -> None:
+        """Look at pending notices again later; no attempt is counted."""
+        with transaction(self._connection, self._path):
+            self._connection.executemany(
+                "UPDATE notice SET next_try = ? WHERE id = ? AND state = 'pending'",
+                [(next_try, notice_id) for notice_id in notice_ids],
+            )
+
+    def fold(self, notice_ids: Sequence[str], into: Notice) -> None:
+        """Put one notice in the place of several pending ones, all or nothing."""
+        reason = f"told in {into.id}"
+        with transaction(self._connection, self._path):
+            self._connection.executemany(
+                "UPDATE notice SET state = 'folded', last_error = ? "
+                "WHERE id = ? AND state = 'pending'",
+                [(reason, notice_id) for notice_id in notice_ids],
+            )
+            self._connection.execute(_ADD, rows.notice_row(into))
+
+    def pending(self) -> int:
+        """Return how many notices are not delivered yet and will be tried."""
+        return self._count("SELECT count(*) FROM notice WHERE state = 'pending'")
+
+    def dead_letters(self) -> int:
+        """Return how many notices were given up since the file was made."""
+        return self._count("SELECT count(*) FROM notice WHERE state = 'given-up'")
+
     def close(self) -> None:
         """Close; idempotent."""
         self._connection.close()
+
+    def _count(self, query: str, *values: Any) -> int:
+        with own_errors(self._path):
+            return int(self._connection.execute(query, values).fetchone()[0])
 
     def _change(self, notice_id: str, sets: str, values: tuple[Any, ...]) -> None:
         with transaction(self._connection, self._path):

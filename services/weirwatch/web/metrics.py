@@ -37,6 +37,8 @@ _COUNTERS: Mapping[str, tuple[str, str]] = {
     "weirwatch_notices_delivered": ("notices.delivered", "Notices handed over."),
     "weirwatch_notice_failures": ("notices.failures", "Attempts to deliver that failed."),
     "weirwatch_notices_given_up": ("notices.given_up", "Notices that nobody took."),
+    "weirwatch_notices_expired": ("notices.expired", "Repeats not sent: no longer news."),
+    "weirwatch_notices_folded": ("notices.folded", "Notices that went out in one with others."),
     "weirwatch_heartbeats_taken": ("heartbeat.taken", "Signs of life that were taken."),
     "weirwatch_heartbeat_failures": ("heartbeat.failures", "Signs of life that were not taken."),
     "weirwatch_heartbeats_withheld": ("heartbeat.withheld", "None sent: the loop did not turn."),

@@ -275,7 +275,7 @@ class Notice(_Out):
     recipient: str
     created: Time
     text: str
-    state: Literal["pending", "delivered", "given-up"]
+    state: Literal["pending", "delivered", "given-up", "expired", "folded"]
     attempts: int
     next_try: Time | None
     delivered_at: Time | None

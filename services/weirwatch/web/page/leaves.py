@@ -121,6 +121,8 @@ def _delivery(notice: Notice, fixture: Fixture, now: Micros) -> str:
         return f"delivered {words.moment_words(notice.delivered_at, now, fixture.zone)}{tries}"
     if notice.state == "given-up":
         return f"NOT delivered, given up{tries}{error}"
+    if notice.state in ("expired", "folded"):
+        return f"{notice.state}{error}"
     if notice.attempts:
         return f"not delivered yet, will be tried again{tries}{error}"
     return "on its way"
