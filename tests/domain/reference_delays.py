@@ -70,7 +70,7 @@ class Delays:
         if isinstance(rule.condition, BadMeasurement):  # no gap voids it
             again = [look.time for look in run if look.upto > restarted]
             return Running(again[0], present) if again else None
-        begin = run[0].time if run[0].upto > restarted else None
+        begin = self._first(rule, run[0], restarted)
         voids = not (present and rule.bold)
         last_good: Seen | None = None
         for position, item in enumerate(self.past.items):
@@ -108,6 +108,14 @@ class Delays:
 
     def _fresh(self, rule: Rule, item: Seen, present: bool) -> bool:
         return item.quality is Quality.GOOD or (present and saturated(rule, item))
+
+    def _first(self, rule: Rule, turned: Look, restarted: int) -> int | None:
+        """When the delay began, if no reading is needed: since a start on-delays may do without."""
+        if turned.upto > restarted:
+            return turned.time
+        goes_on = turned.present and (rule.bold or self.past.silent_after(rule) is None)
+        started = [i.time for i in self.past.items[restarted + 1 :] if isinstance(i, Linked)]
+        return started[0] if started and goes_on else None
 
     def _restarted(self) -> int:
         found = [n for n, i in enumerate(self.past.items) if isinstance(i, Linked) and i.restart]

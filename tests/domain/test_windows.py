@@ -203,6 +203,21 @@ def test_duty_counts_although_its_while_does_not_hold() -> None:
     assert told(events) == [(700, "raised", "unacknowledged", True)]
 
 
+@pytest.mark.parametrize("restarted", [False, True])
+def test_what_a_duty_reached_before_its_while_held_is_not_told_afterwards(restarted: bool) -> None:
+    made = rule(
+        "pump", LONG, kind="duty", on_channel=PUMP, while_=(ChannelIs("hall/power/night", True),)
+    )
+    pump_ = Channel(PUMP, "switch", expected_every=micros(300), silent_after=micros(900))
+    engine = EngineRun(book([made], [pump_, Channel("hall/power/night", "switch")]), 0)
+    # On from 0 and silent: 600 s are reached by day; at night nobody knows any longer.
+    feed([engine], switched((0, 1)) + seen([(1000, 1)], "hall/power/night"), [], micros(1000))
+    if restarted:
+        engine.restart(micros(1100))
+    engine.advance(micros(5000))
+    assert engine.events == []
+
+
 def played(made: Book, readings: list[Reading]) -> EngineRun:
     engine = EngineRun(made, readings[0].time)
     feed([engine], readings, [], readings[-1].time)

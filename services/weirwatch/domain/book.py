@@ -36,6 +36,8 @@ class Entry:
             its deadline is planned anew whenever it is looked at.
         looks_back: it keeps a window over its channel's readings.
         by_arrival: it looks for silence, which the service's own clock measures.
+        goes_on: its on-delay starts again at a start without waiting for a reading: the contact
+            reports on change only, or the failure is bold.
         by_clock: it may have to be looked at although nothing was heard: at the start, or by the
             time of day.
         consequences: rules that it suppresses while it stands (bold ones never).
@@ -51,6 +53,7 @@ class Entry:
     timed: bool
     looks_back: bool
     by_arrival: bool
+    goes_on: bool
     by_clock: bool
     consequences: tuple[str, ...]
     watchers: tuple[str, ...]
@@ -94,7 +97,8 @@ def make_ready(book: RuleBook) -> Book:
             timed=_is_timed(rule),
             looks_back=isinstance(rule.condition, RateOfChange | Duty | Forecast),
             by_arrival=_seeks_silence(rule),
-            by_clock=has_boundaries(rule) or isinstance(rule.condition, Discrepancy),
+            goes_on=_reports_on_change(rule, book) or (rule.bold and _voidable(rule)),
+            by_clock=has_boundaries(rule) or _known_at_start(rule, book),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
             ),
@@ -132,6 +136,21 @@ def rule_mark(rule: Rule) -> str:
 
 def _is_timed(rule: Rule) -> bool:
     return isinstance(rule.condition, Duty) or (_seeks_silence(rule) and rule.while_ != ())
+
+
+def _voidable(rule: Rule) -> bool:
+    """Return whether the rule judges what a channel says, so that gaps in it matter."""
+    return rule.channel is not None and not isinstance(rule.condition, BadMeasurement)
+
+
+def _reports_on_change(rule: Rule, book: RuleBook) -> bool:
+    """Return whether what its channel said last is so until it says something else."""
+    return _voidable(rule) and book.channels[rule.channel or ""].silent_after is None
+
+
+def _known_at_start(rule: Rule, book: RuleBook) -> bool:
+    """Return whether its condition can be told at a start; a duty's is planned by its window."""
+    return _reports_on_change(rule, book) and not isinstance(rule.condition, Duty)
 
 
 def _seeks_silence(rule: Rule) -> bool:

@@ -166,10 +166,10 @@ def _rate_of_change(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
 
 def _duty(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
     duty = duty_of(turn, entry)
-    if duty is None or duty.stale(time):
+    if duty is None:
         return was
-    turn.set_window(entry.rule.id, duty.judged_at(time))
-    return duty.exceeded(time)
+    turn.set_window(entry.rule.id, duty.judged_at(time))  # what came before it comes no more
+    return was if duty.stale(time) else duty.exceeded(time)
 
 
 def _forecast(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:

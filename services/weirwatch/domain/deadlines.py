@@ -7,7 +7,7 @@ from weirwatch.domain.alarm import AlarmState, ServiceState
 from weirwatch.domain.book import Entry, has_boundaries
 from weirwatch.domain.conditions import all_hold, silence_base
 from weirwatch.domain.daytime import next_boundary
-from weirwatch.domain.delays import count_deadline, count_ended, reconsider
+from weirwatch.domain.delays import count_deadline, count_ended, reconsider, start_again
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_state
 from weirwatch.domain.rule import BadMeasurement, Between, Discrepancy, Duty
@@ -16,6 +16,11 @@ from weirwatch.domain.transitions import announce_if_owed, into_service, release
 from weirwatch.domain.turn import Turn
 
 LATE_AFTER: Micros = 60 * SECOND  # a reading that arrives so long after its own time is late
+
+_SERVICE_ENDS = {
+    "shelf": (ServiceSignal.UNSHELVE, "unshelved"),
+    "out": (ServiceSignal.RETURN, "returned-to-service"),
+}
 
 
 def next_deadline(turn: Turn, entry: Entry) -> Deadline | None:
@@ -33,16 +38,17 @@ def deadline_due(turn: Turn, entry: Entry, deadline: Deadline) -> None:
         case "between":
             turn.boundary = (entry.rule.id, deadline.at)
             reconsider(turn, entry, deadline.at)
+        case "again":
+            start_again(turn, entry, deadline.at)
         case "re-alarm":
             _re_alarm(turn, entry, deadline.at)
         case "announce":
             _announce(turn, entry, deadline.at)
         case "hold-off":
             release(turn, entry, deadline.at)
-        case "shelf":
-            end_service_state(turn, entry, ServiceSignal.UNSHELVE, deadline.at, "unshelved")
         case _:
-            end_service_state(turn, entry, ServiceSignal.RETURN, deadline.at, "returned-to-service")
+            signal, kind = _SERVICE_ENDS[deadline.what]
+            end_service_state(turn, entry, signal, deadline.at, kind)
 
 
 def own_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
@@ -77,6 +83,9 @@ def _deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
     alarm, rule = turn.alarm(entry.rule.id), entry.rule
     if alarm.count_since is not None or entry.looks_back:
         yield from own_deadlines(turn, entry)
+    if entry.goes_on and alarm.present and not alarm.stands and alarm.count_since is None:
+        # Only a start leaves it so: the delay was running when the service stopped.
+        yield Deadline(turn.state.started_at, 1, turn.state.started_at, "again")
     silent = None if alarm.present else _silent_deadline(turn, entry)
     if silent is not None and _comes(turn, entry, silent):
         yield Deadline(silent, 1, silent, "silent")
@@ -128,7 +137,7 @@ def _silent_deadline(turn: Turn, entry: Entry) -> Micros | None:
 def _boundary(turn: Turn, entry: Entry) -> Micros | None:
     """Return when time alone may change the condition: at the start, then by the time of day."""
     timed = has_boundaries(entry.rule)
-    if not timed and not _expects_unseen(turn, entry):
+    if not timed and not _told_before(turn, entry):
         return None
     done = _done(turn, entry)
     if done is None:
@@ -152,11 +161,18 @@ def _comes(turn: Turn, entry: Entry, time: Micros) -> bool:
     return not entry.rule.while_ or all_hold(turn, entry, time)
 
 
-def _expects_unseen(turn: Turn, entry: Entry) -> bool:
-    """Return whether a contact that reports on change only was expected and never seen."""
-    if not isinstance(entry.rule.condition, Discrepancy) or entry.silent_after is not None:
+def _told_before(turn: Turn, entry: Entry) -> bool:
+    """Return whether a channel that reports on change only has said nothing in this run.
+
+    What it said last still holds, and a contact that is expected and was never seen is amiss; an
+    edited rule, or a new one, is judged by that at the start.
+    """
+    if entry.rule.channel is None or entry.silent_after is not None:
         return False
-    return entry.rule.channel is not None and turn.observed(entry.rule.channel) is None
+    observed = turn.observed(entry.rule.channel)
+    if observed is None:
+        return isinstance(entry.rule.condition, Discrepancy)
+    return observed.heard_at < turn.state.started_at
 
 
 def _re_alarm(turn: Turn, entry: Entry, time: Micros) -> None:

@@ -31,6 +31,12 @@ def reconsider(turn: Turn, entry: Entry, time: Micros) -> None:
         turn.plan(entry.rule.id)
 
 
+def start_again(turn: Turn, entry: Entry, time: Micros) -> None:
+    """Start an on-delay again that was running when the service stopped, without a new reading."""
+    present = present_now(turn, entry, turn.alarm(entry.rule.id).present, time)
+    step(turn, entry, present, time, fresh=True)
+
+
 def step(
     turn: Turn, entry: Entry, present: bool, time: Micros, *, fresh: bool = False, gap: bool = False
 ) -> None:

@@ -4,13 +4,22 @@ A frozen probe, a trend, a duty are judged over a span. That memory is not store
 alarms; it is read back from the record, so that a restart forgets nothing of it.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from weirwatch.domain.book import Book, Entry
+from weirwatch.domain.duty import DutyWindow
 from weirwatch.domain.engine import plan
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Quality, Reading
-from weirwatch.domain.rule import BadMeasurement, Duty, Forecast, RateOfChange
+from weirwatch.domain.rule import (
+    AlarmStands,
+    BadMeasurement,
+    ChannelBeyond,
+    ChannelIs,
+    Duty,
+    Forecast,
+    RateOfChange,
+)
 from weirwatch.domain.state import EngineState
 from weirwatch.domain.windows import Window
 
@@ -48,6 +57,7 @@ def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
     _same_since(state, since)
     for entry in book.entries.values():
         if entry.timed:
+            _as_left(state, entry)
             plan(state, book, entry)
 
 
@@ -57,6 +67,33 @@ def _same_since(state: EngineState, since: Mapping[str, tuple[float, Micros]]) -
         if observed is not None and observed.value == value:
             changed_at = min(time, observed.changed_at)
             state.observed[channel] = observed._replace(changed_at=changed_at)
+
+
+def _as_left(state: EngineState, entry: Entry) -> None:
+    """Leave a duty's window as it was at the stop.
+
+    A switch that said nothing for longer than the span is as it said last. What the rule was
+    looked at for in the last run (its own channel, its `while`) was judged then.
+    """
+    window: Window | None = state.windows.get(entry.rule.id)
+    if not isinstance(window, DutyWindow):
+        return
+    observed = state.observed.get(entry.rule.channel or "")
+    if observed is not None and observed.good_time is not None and window.newest is None:
+        window = window.after(observed.good_time, observed.good_value or 0.0)
+    state.windows[entry.rule.id] = window.judged_at(max(_looks(state, entry), default=0))
+
+
+def _looks(state: EngineState, entry: Entry) -> Iterator[Micros]:
+    """Yield when what the rule depends on last changed."""
+    channels = [t.channel for t in entry.rule.while_ if isinstance(t, ChannelIs | ChannelBeyond)]
+    for channel in (entry.rule.channel or "", *channels):
+        if channel in state.observed:
+            yield state.observed[channel].time
+    for term in entry.rule.while_:
+        if isinstance(term, AlarmStands):
+            alarm = state.alarms[term.rule]
+            yield from (t for t in (alarm.raised_at, alarm.returned_at) if t is not None)
 
 
 def _look_back(state: EngineState, book: Book, reading: Reading) -> None:
