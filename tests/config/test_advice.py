@@ -52,6 +52,31 @@ def test_one_doubt(write: Write, good: str, old: str, new: str, told: str) -> No
     assert len(found) == 1
 
 
+RATE = "rate-of-change", "rise = 5"
+
+
+@pytest.mark.parametrize(
+    ("kind", "limit", "window", "deadband", "told"),
+    [
+        (*RATE, 20, 4.9, ""),
+        (*RATE, 19, 1, "window_s = 19.0: is shorter than 4 readings"),
+        (*RATE, 60, 5, "deadband = 5.0: is not smaller than the limit"),
+        ("rate-of-change", "rise = 9\nfall = 5", 60, 6, "deadband = 6.0: is not smaller than"),
+        ("forecast", "high = 310\nwithin_s = 60", 20, None, ""),
+        ("forecast", "high = 310\nwithin_s = 60", 19, None, "window_s = 19.0: is shorter"),
+    ],
+)
+def test_windows_and_deadbands_of_change(
+    write: Write, good: str, kind: str, limit: str, window: int, deadband: float | None, told: str
+) -> None:
+    band = "" if deadband is None else f"\ndeadband = {deadband}"
+    text = good.replace('kind = "absolute"', f'kind = "{kind}"')
+    text = text.replace("high = 310\ndeadband = 10", f"{limit}\nwindow_s = {window}{band}")
+    found = warnings(write(text))[:-1]  # the last: what is not covered
+    assert len(found) == (1 if told else 0)
+    assert all(told in line for line in found)
+
+
 @pytest.mark.parametrize(
     ("response", "word"),
     [

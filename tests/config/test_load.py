@@ -65,9 +65,11 @@ def test_every_key_of_a_channel_arrives(write: Write, good: str) -> None:
     assert channel.silent_after == 15 * SECOND  # three times
     assert channel.valid == (0.0, 450.0)
     text = good.replace("valid =", 'silent_after_s = 40\nwarm_up_s = 30\ntitle = "T"\nvalid =')
-    channel = load(write(text.replace("valid =", "resolution = 0.5\nvalid ="))).channels[0]
+    more = "resolution = 0.5\nmax_change_per_s = 2\nfrozen_after_s = 60\n"
+    channel = load(write(text.replace("valid =", more + "valid ="))).channels[0]
     assert (channel.silent_after, channel.warm_up) == (40 * SECOND, 30 * SECOND)
     assert (channel.title, channel.resolution) == ("T", 0.5)
+    assert (channel.max_change_per_s, channel.frozen_after) == (2.0, 60 * SECOND)
 
 
 EVERY_KIND = [

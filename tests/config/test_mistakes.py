@@ -76,6 +76,10 @@ ONE_MISTAKE = [
         '"switch"\nunit = "mm"',
         'unit = "mm": is a unit on a switch, which has none. Leav',
     ),
+    *(
+        ('"switch"', f'"switch"\n{key} = 5', f"{key} = 5.0: cannot be told of a switch")
+        for key in ("max_change_per_s", "frozen_after_s")
+    ),
     # conditions
     (
         "high = 310",

@@ -52,6 +52,19 @@ check = [
 """
 
 
+def test_a_probe_in_its_cup_is_named_and_what_it_blinds_told(write: Write, good: str) -> None:
+    calibrates = WORK + 'calibrates = ["hall/sump-node/level", "hall/floor-node/wet"]\n'
+    (work,) = load(write(good + MORE + calibrates)).planned_works
+    assert work.calibrates == {"hall/sump-node/level", "hall/floor-node/wet"}
+    doubts = [w for w in check(write(good + MORE + calibrates)).warnings if "calibrates" in w]
+    assert len(doubts) == 1
+    assert "leaves wet without a reading to trust" in doubts[0]
+    wrong = calibrates.replace("floor-node/wet", "floor-node/wett")
+    (error,) = check(write(good + MORE + wrong)).errors
+    assert "calibrates[2]" in error
+    assert "is no channel of this file" in error
+
+
 def test_rules_are_named_by_id_or_by_failure(write: Write, good: str) -> None:
     (work,) = load(write(good + MORE + WORK)).planned_works
     assert (work.id, work.title) == ("feeding-pause", "Feeding pause")

@@ -50,7 +50,11 @@ class EngineRun:
         self._deadlines()
 
     def reading(self, reading: Reading) -> None:
-        judged = judge(self.book.channels[reading.channel], reading, None)
+        judged = judge(
+            self.book.channels[reading.channel],
+            reading,
+            before=self.state.observed.get(reading.channel),
+        )
         if not self.bands:
             self.state.bands.clear()
         self._adopt(decide_reading(self.state, judged, self.now, self.book))

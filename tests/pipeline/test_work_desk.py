@@ -47,6 +47,7 @@ PAUSE = PlannedWork(
     ("stopped", "reduced"),
     (ChannelBeyond(FLOW.id, Side.HIGH, 4500.0),),
     720 * 60 * SECOND,
+    frozenset({FLOW.id}),
 )
 
 
@@ -107,6 +108,19 @@ class House:
 
     def shelved(self) -> list[str]:
         return [r for r, a in self.state.alarms.items() if a.service_state == "shelved"]
+
+
+def test_a_probe_is_in_its_cup_from_the_start_of_its_work_to_its_end() -> None:
+    house = House()
+    house.asks(10, "start")
+    at = {second: house.desk.calibrates(FLOW.id, second * SECOND) for second in (9, 10, 500)}
+    assert at == {9: False, 10: True, 500: True}
+    assert not house.desk.calibrates(WET.id, 10 * SECOND)
+    assert house.asks(20, "list")["items"][0]["calibrates"] == [FLOW.id]
+    again = House(house.kept)  # it outlives a restart
+    assert again.desk.calibrates(FLOW.id, 30 * SECOND)
+    again.at(610)
+    assert not again.desk.calibrates(FLOW.id, 610 * SECOND)
 
 
 def test_a_feeding_pause_rings_for_nothing_and_is_found_in_order() -> None:

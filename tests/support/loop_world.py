@@ -25,6 +25,7 @@ from weirwatch.pipeline.inbox import CommandRequest, Inbox
 from weirwatch.pipeline.loop import Loop, LoopParts
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.pipeline.work_desk import WorkDesk
 from weirwatch.ports import Group, Journal, Restored, StoredEvent, WireMessage
 from weirwatch.settings import Settings
 from weirwatch.store.schema import FILE_NAME
@@ -220,6 +221,8 @@ class World:
         self.disk_looks = 0
         writer = NoticeWriter(self.settings, load_catalogue())
         nodes = {"harbour-hall/sump-node": "node-offline/sump-node"}
+        builder = GroupBuilder(rules, numbers, self.state.alarms, writer, restored.next_seq)
+        works = {work.id: work for work in self.settings.planned_works}
         self.loop = Loop(
             LoopParts(
                 book=self.book,
@@ -229,7 +232,7 @@ class World:
                 transport=self.transport,
                 clock=self.clock,
                 timekeeper=self.time,
-                builder=GroupBuilder(rules, numbers, self.state.alarms, writer, restored.next_seq),
+                builder=builder,
                 inbox=self.inbox,
                 counters=self.counters,
                 offline_rules=nodes if offline_rules is None else offline_rules,
@@ -239,6 +242,7 @@ class World:
                 told=self._tell,
                 disk_trouble=self._look_at_disk,
                 deriver=Deriver(self.settings.derived, self.settings.channels),
+                works=WorkDesk(works, self.book, self.state, builder, {}) if works else None,
             )
         )
         self.archive = SqliteArchive(self.path)

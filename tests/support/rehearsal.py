@@ -65,7 +65,7 @@ class Rehearsal:
         self._heard[pack.node.id] = now
         for probe, value in pack.readings:
             channel = self._book.channels[pack.node.channel(SPEC.system, probe)]
-            reading = judge(channel, Reading(channel.id, pack.time_us, value), None)
+            reading = judge(channel, Reading(channel.id, pack.time_us, value))
             decision = decide_reading(self._state, reading, now, self._book)
             adopt(self._state, decision, self._book)
             yield from decision.events

@@ -10,6 +10,7 @@ from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
 from weirwatch.config.problems import Problem, nearest
 from weirwatch.config.rule_models import AnyRuleConfig, RuleConfig
+from weirwatch.config.signal_advice import advise_on_signals
 from weirwatch.config.suppression import implied_too_slow
 from weirwatch.config.units import QUANTITIES
 from weirwatch.config.values import LOOPBACK, parse_listen
@@ -44,6 +45,7 @@ def advise(draft: Draft, rules: Iterable[Rule], known: Mapping[str, bool]) -> It
         yield from _idle_keys(entry, rule, draft)
     for any_entry in draft.rules:
         yield from _response(any_entry)
+    yield from advise_on_signals(draft, rules)
     yield from _implied(draft, rules)
     yield from _priorities(rules)
     yield from _uncovered(draft, rules, known)

@@ -56,6 +56,10 @@ def _channel_numbers(entry: Entry[ChannelConfig]) -> Iterator[Problem]:
     if channel.valid is not None and channel.valid[0] >= channel.valid[1] and entry.whole("valid"):
         cure = "Write [lowest, highest]"
         yield Problem(entry.at("valid"), "does not go from low to high", cure, channel.valid)
+    for key in ("max_change_per_s", "frozen_after_s"):
+        if channel.is_switch and getattr(channel, key) is not None:
+            what = "cannot be told of a switch, which turns at once and may rightly stay as it is"
+            yield Problem(entry.at(key), what, "Leave it out", getattr(channel, key))
     every, silent = channel.expected_every_s, channel.silent_after_s
     if silent is None or not entry.whole("expected_every_s", "silent_after_s"):
         return

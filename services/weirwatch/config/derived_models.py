@@ -50,6 +50,8 @@ class DerivedConfig(Section):
             calibrate_every_days=None,
             valid=self.valid,
             resolution=self.resolution,
+            max_change_per_s=None,
+            frozen_after_s=None,
         )
 
     def to_domain(self, constants: dict[str, float]) -> DerivedSettings:

@@ -158,6 +158,8 @@ class ChannelConfig(Section):
     resolution: Positive | None = Field(None, examples=[1])
     warm_up_s: Seconds = Field(0.0, examples=[30])
     calibrate_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[30])
+    max_change_per_s: Positive | None = Field(None, examples=[2])
+    frozen_after_s: Span | None = Field(None, examples=[3600])
 
     @property
     def is_switch(self) -> bool:
@@ -185,6 +187,8 @@ class ChannelConfig(Section):
             warm_up=micros(self.warm_up_s),
             vessel=self.vessel,
             title=self.title,
+            max_change_per_s=self.max_change_per_s,
+            frozen_after=None if self.frozen_after_s is None else micros(self.frozen_after_s),
         )
 
 

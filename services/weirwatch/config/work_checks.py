@@ -25,6 +25,7 @@ def check_planned_work(
     for entry in draft.planned_works:
         if entry.whole("rules"):
             yield from _rules(entry, rules, bold)
+        yield from _calibrates(entry, draft)
         for at, check in enumerate(entry.config.check):
             yield from _check(entry.at(f"check[{at + 1}]"), check, draft)
 
@@ -43,6 +44,7 @@ def _work(config: PlannedWorkConfig, rules: tuple[Rule, ...]) -> PlannedWork:
         duration=micros(config.minutes * 60),
         settle=micros(config.settle_s),
         rules=tuple(rule.id for rule in chosen),
+        calibrates=frozenset(config.calibrates),
         checks=tuple(check.to_domain() for check in config.check),
         longest=min(rule.shelve_max for rule in chosen),
     )
@@ -84,6 +86,14 @@ def _rules(
         what += "one of its rules may be shelved"
         cure = "Write less, or give that rule a longer shelve_max_minutes"
         yield Problem(entry.at("minutes"), what, cure, entry.config.minutes)
+
+
+def _calibrates(entry: Entry[PlannedWorkConfig], draft: Draft) -> Iterator[Problem]:
+    for at, channel in enumerate(entry.config.calibrates):
+        if channel not in draft.ids["channel"]:
+            cure = did_you_mean(channel, draft.ids["channel"])
+            where = entry.at(f"calibrates[{at + 1}]")
+            yield Problem(where, "is no channel of this file", cure, channel)
 
 
 def _check(where: str, check: CheckConfig, draft: Draft) -> Iterator[Problem]:

@@ -37,5 +37,8 @@ class PlannedWorkConfig(Section):
     rules: Annotated[list[AnyText], Field(min_length=1)] = Field(
         examples=[["return-pump-stopped", "sump-high"]]
     )
+    calibrates: list[ChannelId] = Field(
+        default_factory=list, examples=[["harbour-hall/sump-node/ph"]]
+    )
     check: list[CheckConfig] = Field(default_factory=list, examples=[[]])
     settle_s: Seconds = Field(120.0, examples=[120])

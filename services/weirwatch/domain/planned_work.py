@@ -27,6 +27,8 @@ class PlannedWork:
         duration: how long it takes, if nothing else is said at its start.
         settle: how long after its end the checks are made; its alarms stay shelved until then.
         rules: ids of the rules to shelve; no bold failure among them.
+        calibrates: channels whose probe is out of the water meanwhile: their readings are uncertain
+            until the work ends.
         checks: what holds when all is back to normal.
         longest: no rule may be shelved for longer, the settling included.
     """
@@ -38,6 +40,7 @@ class PlannedWork:
     rules: tuple[str, ...]
     checks: tuple[Check, ...]
     longest: Micros
+    calibrates: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,10 @@ class Running:
         if self.ended is None:
             return "under-way"
         return "not-back-to-normal" if self.unmet else "settling"
+
+    def covers(self, time: Micros) -> bool:
+        """Return whether it is under way at `time`."""
+        return self.ended is None and self.started <= time < self.ends
 
     def end(self, at: Micros, settle: Micros) -> "Running":
         """Return it ended at a time, to be checked when it has settled."""

@@ -51,6 +51,8 @@ class Channel:
         valid: lowest and highest believable value, or None.
         resolution: smallest step of the probe in its unit, or None.
         warm_up: readings so soon after their node's power-up are uncertain.
+        max_change_per_s: fastest believable change, in its unit per second, or None.
+        frozen_after: readings that have been the same for so long are uncertain; None: never.
         vessel: id of the vessel it belongs to, for grouping; empty for the room.
         title: what people call it; empty: made from the id.
     """
@@ -65,6 +67,8 @@ class Channel:
     warm_up: Micros = 0
     vessel: str = ""
     title: str = ""
+    max_change_per_s: float | None = None
+    frozen_after: Micros | None = None
 
     @property
     def system(self) -> str:

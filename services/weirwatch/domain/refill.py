@@ -31,6 +31,9 @@ def refill_spans(book: Book) -> Mapping[str, Micros]:
         span = _span(entry)
         if entry.rule.channel is not None and span:
             found[entry.rule.channel] = max(span, found.get(entry.rule.channel, 0))
+    for channel in book.channels.values():
+        if channel.frozen_after is not None:
+            found[channel.id] = max(channel.frozen_after, found.get(channel.id, 0))
     return found
 
 

@@ -25,8 +25,8 @@ from weirwatch.domain.engine import (
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.keeper_log import Correction, correction_at
-from weirwatch.domain.liveness import CLOCK_UNTRUSTED, judge
-from weirwatch.domain.reading import Quality, Reading
+from weirwatch.domain.liveness import judge
+from weirwatch.domain.reading import Reading
 from weirwatch.domain.state import Decision, EngineState
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.derive import Deriver
@@ -210,8 +210,7 @@ class Loop:
             message = replace(message, received=now)
         decoded = self._decoder.decode(message, now)
         for reading in decoded.readings:
-            doubted = not trusted and reading.time == now and reading.quality is Quality.GOOD
-            self._reading(_doubt(reading) if doubted else reading, now)
+            self._reading(reading, now, time_doubted=not trusted and reading.time == now)
         if decoded.node is not None:
             self._node(decoded.node, now)
         if decoded.quarantined:
@@ -221,12 +220,20 @@ class Loop:
         self._waiting.append(message)
         self._oldest = self._clock.real_mono() if self._oldest is None else self._oldest
 
-    def _reading(self, reading: Reading, now: Micros) -> None:
+    def _reading(self, reading: Reading, now: Micros, *, time_doubted: bool = False) -> None:
         channel = self._book.channels[reading.channel]
         if reading.channel in self._corrections:
             reading = self._corrected(reading)
         node = self._nodes.get(f"{channel.system}/{channel.node}") if channel.warm_up else None
-        judged = judge(channel, reading, node.since if node and node.connected else None)
+        works = self._works
+        judged = judge(
+            channel,
+            reading,
+            powered_since=node.since if node and node.connected else None,
+            before=self._state.observed.get(reading.channel),
+            calibrating=works is not None and works.calibrates(reading.channel, reading.time),
+            time_doubted=time_doubted,
+        )
         self._adopt(decide_reading(self._state, judged, now, self._book))
         self._builder.reading(judged)
         self._counters.readings += 1
@@ -364,10 +371,6 @@ class Loop:
             if call is not None and self._retry_at is None:
                 ends.append(mono + round((call - self._time.now()) / self._clock.speed))
         return max(0.0, (min(ends) - mono) / SECOND)
-
-
-def _doubt(reading: Reading) -> Reading:
-    return reading._replace(quality=Quality.UNCERTAIN, reason=CLOCK_UNTRUSTED)
 
 
 def offline_sentence(node: str) -> str:

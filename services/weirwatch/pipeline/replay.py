@@ -95,7 +95,7 @@ def _run(
 
 def _decide_step(state: EngineState, step: Reading | Command, time: Micros, book: Book) -> Decision:
     if isinstance(step, Reading):
-        judged = judge(book.channels[step.channel], step, None)
+        judged = judge(book.channels[step.channel], step, before=state.observed.get(step.channel))
         return decide_reading(state, judged, time, book)
     return decide(state, CommandGiven(step, time), book)
 

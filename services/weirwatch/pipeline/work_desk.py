@@ -108,6 +108,13 @@ class WorkDesk:
         else:
             self._answers.append(request)
 
+    def calibrates(self, channel: str, time: Micros) -> bool:
+        """Return whether the channel's probe is in its cup at `time` rather than in the water."""
+        return any(
+            running.covers(time) and channel in self._works[running.work].calibrates
+            for running in self._running.values()
+        )
+
     def committed(self) -> None:
         """Answer what is durable now."""
         answers, self._answers = self._answers, []
@@ -143,6 +150,7 @@ class WorkDesk:
             "minutes": seconds(work.duration) / 60,
             "settle_s": seconds(work.settle),
             "rules": list(work.rules),
+            "calibrates": sorted(work.calibrates),
             "check": [
                 f"{check.channel} {check_text(check, self._book.channels[check.channel].unit)}"
                 for check in work.checks

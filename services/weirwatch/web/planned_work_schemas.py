@@ -17,6 +17,9 @@ class PlannedWork(_Out):
     id: str = Field(examples=["feeding-pause"])
     title: str
     minutes: float
+    calibrates: list[str] = Field(
+        description="Channels whose readings are uncertain while it is under way."
+    )
     settle_s: float = Field(description="From its end to its check.")
     rules: list[str] = Field(description="What it shelves.")
     check: list[str] = Field(description="What holds when all is back to normal.")
