@@ -251,7 +251,7 @@ def shortened(world: World, steps: list[Step]) -> tuple[World, list[Step]]:
     plain = ({"while_": ()}, {"suppressed_by": ()}, {"bold": False}, {"on_delay": 0})
     for place, rule in enumerate(world.rules):
         for change in (*plain, {"off_delay": 0}, {"latching": False}, {"re_alarm": 0}):
-            changed = replace(world.rules[place], **change)  # type: ignore[arg-type]
+            changed = replace(world.rules[place], **change)
             rules = (*world.rules[:place], changed, *world.rules[place + 1 :])
             if changed != rule and differs(replace(world, rules=rules), steps):
                 world = replace(world, rules=rules)
