@@ -89,7 +89,7 @@ def _reading(row: Row, expected: Expected) -> Reading:
     if len(reason) > LONGEST_REASON:
         raise ValueError(f"reason has more than {LONGEST_REASON} characters: shorten it")
     reading = Reading(channel.id, time, value, parse_quality(_text(row, "quality")), reason)
-    return reading if _text(row, "quality") else judge(channel, reading, None)
+    return reading if _text(row, "quality") else judge(channel, reading)
 
 
 def _channel(row: Row, expected: Expected) -> Channel:
