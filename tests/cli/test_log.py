@@ -71,3 +71,22 @@ def test_the_running_core_writes_and_calibrates(
     assert core.log_book.corrections()[LEVEL][0].gain < 1.0
     refused = call("log", "add", "test", "calcium", "4", "mg/L", *words)
     assert "outside 200 to 700" in str(refused.exception)
+
+
+def test_a_photo_is_put_to_an_entry(
+    recorded: Place, call: Call, parsed: Parsed, tmp_path: Path
+) -> None:
+    words = ("--config", recorded.config, "--data", recorded.data)
+    assert call("log", "add", "note", "anemone", *words).exit_code == 0
+    picture = tmp_path / "anemone.jpg"
+    picture.write_bytes(b"\xff\xd8\xff\xe0 and so on \xff\xd9")
+    done = call("log", "photo", "1", str(picture), *words)
+    assert (done.exit_code, done.stdout) == (0, "Photo 1 of entry 1: 17 bytes\n")
+    assert "anemone [1 photo]" in call("log", "list", *words).stdout
+    (entry,) = parsed(call("log", "list", "--json", *words))["items"]
+    assert entry["photos"][0]["media_type"] == "image/jpeg"
+    picture.write_text("no picture")
+    refused = call("log", "photo", "1", str(picture), *words)
+    assert "neither a JPEG nor a PNG" in str(refused.exception)
+    missing = call("log", "photo", "1", str(tmp_path / "none.jpg"), *words)
+    assert "cannot be read" in str(missing.exception)

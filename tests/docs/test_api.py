@@ -8,11 +8,13 @@ import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 from support.web_world import World, made_world
 
 API = (Path(__file__).parents[2] / "docs" / "api.md").read_text(encoding="utf-8")
 ADDRESS = "http://127.0.0.1:8080"
+PICTURE = b"\xff\xd8\xff\xe0 and so on \xff\xd9"
 EXAMPLES = [
     command.replace("\\\n", " ")
     for block in re.findall(r"```sh\n(.*?)```", API, re.DOTALL)
@@ -23,7 +25,19 @@ EXAMPLES = [
 @pytest.fixture(scope="module")
 def world(tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     with made_world(tmp_path_factory.mktemp("harbour")) as made:
+        api = f"http://127.0.0.1:{made.port}/api/v1"
+        assert httpx.post(f"{api}/log", json={"kind": "note", "text": "anemone"}).is_success
+        head = {"Content-Type": "image/jpeg"}
+        assert httpx.post(f"{api}/log/1/photos", content=PICTURE, headers=head).is_success
         yield made
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the examples run: the picture that one of them sends lies there."""
+    made = tmp_path_factory.mktemp("here")
+    (made / "anemone.jpg").write_bytes(PICTURE)
+    return made
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +72,7 @@ def test_every_route_has_an_example() -> None:
 
 
 @pytest.mark.parametrize("example", EXAMPLES)
-def test_every_example_runs(world: World, curl: str, example: str) -> None:
+def test_every_example_runs(world: World, curl: str, folder: Path, example: str) -> None:
     command = example.replace(ADDRESS, f"http://127.0.0.1:{world.port}")
     assert command != example
     stream = " -N " in command
@@ -69,6 +83,7 @@ def test_every_example_runs(world: World, curl: str, example: str) -> None:
         capture_output=True,
         text=True,
         timeout=20,
+        cwd=folder,
     )
     if stream:
         assert run.returncode == 28, "it streams until curl has had enough"
@@ -80,6 +95,8 @@ def test_every_example_runs(world: World, curl: str, example: str) -> None:
 
 def _is_whole(command: str, answer: str) -> bool:
     """Whether it is what the example promises."""
+    if "-o anemone.jpg" in command:
+        return not answer
     if "/metrics" in command:
         return answer.endswith("# EOF\n")
     if "text/csv" in command:

@@ -58,3 +58,51 @@ def test_what_is_refused_says_why_and_stores_nothing(
 
 def test_an_unknown_kind_is_no_filter(http: httpx.Client) -> None:
     assert http.get("/log", params={"kind": "nap"}).status_code == 400
+
+
+PNG = (
+    b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR\0\0\0\x01\0\0\0\x01\x08\0\0\0\0:~\x9bU"
+    b"\0\0\0\nIDATx\x9cch\0\0\0\x82\0\x81w\xcdr\xb6\0\0\0\0IEND\xaeB`\x82"
+)
+
+
+def test_a_photo_goes_with_its_entry(http: httpx.Client) -> None:
+    number = http.post("/log", json={"kind": "note", "text": "anemone"}).json()["number"]
+    head = {"Content-Type": "image/png", "operator": "keeper"}
+    sent = http.post(f"/log/{number}/photos", content=PNG, headers=head)
+    assert sent.status_code == 200, sent.text
+    photo = sent.json()
+    assert (photo["media_type"], photo["bytes"], photo["who"]) == ("image/png", len(PNG), "keeper")
+    assert http.get("/log").json()["items"][0]["photos"] == [photo]
+    back = http.get(f"/log/photos/{photo['number']}")
+    assert (back.content, back.headers["content-type"]) == (PNG, "image/png")
+    assert back.headers["x-content-type-options"] == "nosniff"
+    assert http.get("/log/photos/99").status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("content", "media_type", "status", "said"),
+    [
+        (b"<svg/>", "image/png", 409, "neither a JPEG"),
+        (PNG[:-4], "image/png", 409, "cut short"),
+        (PNG, "image/gif", 415, "image/jpeg or image/png"),
+        (PNG, "application/json", 415, "image/jpeg or image/png"),
+        (PNG + b"x" * 700_000, "image/png", 413, "at most 700000 bytes"),
+    ],
+)
+def test_what_is_no_photo_is_refused(
+    http: httpx.Client, content: bytes, media_type: str, status: int, said: str
+) -> None:
+    number = http.post("/log", json={"kind": "note", "text": "anemone"}).json()["number"]
+    answer = http.post(
+        f"/log/{number}/photos", content=content, headers={"Content-Type": media_type}
+    )
+    assert answer.status_code == status
+    assert said in answer.json()["detail"]
+    assert http.get("/log").json()["items"][0]["photos"] == []
+
+
+def test_a_photo_needs_its_entry(http: httpx.Client) -> None:
+    answer = http.post("/log/77/photos", content=PNG, headers={"Content-Type": "image/png"})
+    assert answer.status_code == 409
+    assert "there is no entry 77" in answer.json()["detail"]

@@ -72,6 +72,7 @@ def register(app: typer.Typer) -> None:
     family.command(name="add")(add_command)
     family.command(name="list")(list_command)
     family.command(name="import")(import_command)
+    family.command(name="photo")(photo_command)
     app.add_typer(family, name="log")
 
 
@@ -138,6 +139,25 @@ def list_command(
 
     with desk(config_path(config), data) as open_desk:
         print_log(open_desk, kind or [], start, end, every=every, as_json=as_json)
+
+
+def photo_command(
+    number: Annotated[int, typer.Argument(metavar="NUMBER", help="Of the entry.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="JPEG, PNG or WebP.")],
+    who: WhoOption = "",
+    config: ConfigOption = None,
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put a photo to an entry: JPEG, PNG or WebP of at most 700 000 bytes.
+
+    It is kept in the same file as the log. What the camera wrote into it (place, time) stays in it.
+    """
+    from weirwatch.cli.desk import desk
+    from weirwatch.cli.log_words import put_photo
+
+    with desk(config_path(config), data) as open_desk:
+        put_photo(open_desk, number, file, who, as_json=as_json)
 
 
 def import_command(

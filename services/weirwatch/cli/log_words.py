@@ -1,5 +1,6 @@
 """From the words of `weirwatch log` to a request, to the core or the file, and to lines to read."""
 
+import base64
 import csv
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -17,6 +18,7 @@ from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.pipeline.local_time import local_time
 from weirwatch.pipeline.log_desk import MOST_AT_ONCE, LogDesk
 from weirwatch.pipeline.log_entries import entry_json
+from weirwatch.pipeline.photos import MOST_BYTES
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.sqlite_journal import SqliteJournal
@@ -85,6 +87,28 @@ def put(
         typer.echo(f"{len(entries)} entries stored.")
     else:
         typer.echo(f"Entry {entries[0]['number']}: {_said(entries[0])}")
+
+
+def put_photo(desk: Desk, number: int, file: Path, who: str, *, as_json: bool) -> None:
+    """Put a picture to an entry.
+
+    Raises:
+        RefusedEntry: there is no such entry or file, or it is no picture.
+    """
+    try:
+        size = file.stat().st_size
+        if size > MOST_BYTES:
+            raise RefusedEntry(
+                f"{file}: {size} bytes; a photo has at most {MOST_BYTES}: shrink it to 1600 pixels"
+            )
+        data = base64.b64encode(file.read_bytes()).decode()
+    except OSError as error:
+        raise RefusedEntry(f"{file}: cannot be read: {error.strerror}") from error
+    photo = _handled(desk, {"photo": {"entry": number, "data": data, "who": who}})["photo"]
+    if as_json:
+        print_json(photo)
+    else:
+        typer.echo(f"Photo {photo['number']} of entry {number}: {photo['bytes']} bytes")
 
 
 def print_log(
@@ -254,4 +278,7 @@ def _said(entry: Mapping[str, Any]) -> str:
         parts.append(f"× {detail['gain']:.5g} + {detail['shift']:.5g}: {detail['verdict']}")
         parts.extend(detail["reasons"])
     parts.append(entry["text"])
+    if entry["photos"]:
+        count = len(entry["photos"])
+        parts.append(f"[{count} photo{'' if count == 1 else 's'}]")
     return " ".join(part for part in parts if part)

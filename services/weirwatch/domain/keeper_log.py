@@ -19,6 +19,27 @@ KINDS = (
 
 
 @dataclass(frozen=True, slots=True)
+class Photo:
+    """A photo that goes with an entry, without its bytes; never changed once stored.
+
+    Attributes:
+        entry: number of the entry.
+        media_type: as its own bytes show it.
+        size: in bytes.
+        sha256: of its bytes, in hexadecimal digits.
+        number: in order of recording; 0 before it is stored.
+    """
+
+    entry: int
+    added_at: Micros
+    media_type: str
+    size: int
+    sha256: str
+    who: str = ""
+    number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class LogEntry:
     """One entry; never changed once stored. A correction is a new entry that replaces it.
 
@@ -38,6 +59,7 @@ class LogEntry:
         who: whoever wrote it.
         replaces: number of the entry that this one corrects, or None.
         replaced_by: number of the entry that corrects this one, or None.
+        photos: that go with it, oldest first.
     """
 
     time: Micros
@@ -55,6 +77,7 @@ class LogEntry:
     replaces: int | None = None
     number: int = 0
     replaced_by: int | None = None
+    photos: tuple[Photo, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

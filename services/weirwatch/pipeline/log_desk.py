@@ -2,7 +2,8 @@
 
 A request is one JSON object: `{"entries": [request, …], "check": false}`; each request as in
 `pipeline.log_entries.LogRequest`. All of them are stored, or none. The answer is
-`{"entries": [entry, …]}`, or a refusal that names each line.
+`{"entries": [entry, …]}`, or a refusal that names each line. A photo for an entry that is stored is
+a request of its own: `{"photo": {"entry": 12, "data": base64, "who": ""}}`.
 """
 
 import logging
@@ -10,9 +11,10 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Protocol
 
 from weirwatch.domain.errors import RefusedEntry
-from weirwatch.domain.keeper_log import Correction, LogEntry
+from weirwatch.domain.keeper_log import Correction, LogEntry, Photo
 from weirwatch.pipeline.calibrating import correction_of
 from weirwatch.pipeline.log_entries import LogWorld, entry_json, make_entry, request_from
+from weirwatch.pipeline.photos import MOST_OF_ENTRY, photo_from, photo_json
 from weirwatch.ports import Clock
 from weirwatch.settings import Settings
 
@@ -34,6 +36,10 @@ class Book(Protocol):
 
     def same(self, entry: LogEntry) -> LogEntry | None:
         """Return an entry that says the same of the same moment, or None."""
+        ...
+
+    def add_photo(self, photo: Photo, data: bytes) -> Photo:
+        """Store a photo durably; the same one again for the same entry is the one that is there."""
         ...
 
     def corrections(self) -> dict[str, tuple[Correction, ...]]:
@@ -66,6 +72,8 @@ class LogDesk:
             RefusedEntry: with one sentence for each entry that cannot be; nothing was stored.
             TransientError, PermanentError: the file cannot be written; nothing was stored.
         """
+        if isinstance(request, Mapping) and request.keys() == {"photo"}:
+            return self._photo(request["photo"])
         wanted = request.get("entries") if isinstance(request, Mapping) else None
         if not isinstance(wanted, list) or not 1 <= len(wanted) <= MOST_AT_ONCE:
             raise RefusedEntry(f"a request about the log has 1 to {MOST_AT_ONCE} `entries`")
@@ -78,6 +86,16 @@ class LogDesk:
                 self._calibrated(entry.channel, correction_of(entry.detail))
                 log.info("log.calibrated channel=%s number=%d", entry.channel, entry.number)
         return {"entries": [entry_json(entry) for entry in stored]}
+
+    def _photo(self, wanted: object) -> Mapping[str, Any]:
+        photo, data = photo_from(wanted, self._clock.now().utc)
+        entry = self._book.find(photo.entry)
+        if entry is None:
+            raise RefusedEntry(f"there is no entry {photo.entry} to put a photo to")
+        known = {other.sha256 for other in entry.photos}
+        if len(known) >= MOST_OF_ENTRY and photo.sha256 not in known:
+            raise RefusedEntry(f"entry {entry.number} has {MOST_OF_ENTRY} photos, and that is all")
+        return {"photo": photo_json(self._book.add_photo(photo, data))}
 
     def _make(self, wanted: Sequence[object]) -> list[LogEntry]:
         now = self._clock.now().utc

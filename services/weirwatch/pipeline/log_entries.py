@@ -13,6 +13,7 @@ from weirwatch.domain.keeper_log import KINDS, Correction, LogEntry, correction_
 from weirwatch.domain.quantity import convert
 from weirwatch.pipeline.calibrating import find_calibration
 from weirwatch.pipeline.log_units import MEASURES, amount, counted, in_unit, measured
+from weirwatch.pipeline.photos import photo_json
 from weirwatch.pipeline.plant_figures import volume_l
 from weirwatch.settings import Settings
 from weirwatch.water.dosing import (
@@ -126,6 +127,7 @@ def entry_json(entry: LogEntry) -> dict[str, Any]:
         "who": entry.who or None,
         "replaces": entry.replaces,
         "replaced_by": entry.replaced_by,
+        "photos": [photo_json(photo) for photo in entry.photos],
     }
 
 

@@ -7,7 +7,7 @@ from typing import NamedTuple, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.keeper_log import LogEntry
+from weirwatch.domain.keeper_log import LogEntry, Photo
 from weirwatch.domain.reading import Channel, Reading
 from weirwatch.ports.record import Newest, Notice
 from weirwatch.ports.wire import NodeState, Quarantined
@@ -105,6 +105,13 @@ class Archive(Protocol):
         """Return entries of the keeper's log in order of recording, number > `after`.
 
         Only those of a time in `[start, end)`, and of these kinds if any are named.
+        """
+        ...
+
+    def photo(self, number: int) -> tuple[Photo, bytes] | None:
+        """Return a photo of the log and its bytes, or None.
+
+        Raises `PermanentError` when the bytes are no longer those that were stored.
         """
         ...
 

@@ -8,8 +8,9 @@ from pathlib import Path
 from threading import Lock
 
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.keeper_log import Correction, LogEntry
+from weirwatch.domain.keeper_log import Correction, LogEntry, Photo
 from weirwatch.pipeline.calibrating import correction_of
+from weirwatch.store import log_photos
 from weirwatch.store.connection import open_writer, own_errors, transaction
 from weirwatch.store.rows import insert_into, select_from, storable
 
@@ -68,7 +69,7 @@ class LogBook:
         """Return one entry, or None."""
         with self._lock, own_errors(self._path):
             found = self._connection.execute(f"{_FOUND} WHERE number = ?", (number,)).fetchone()
-        return None if found is None else _entry(found)
+            return None if found is None else _with_photos(self._connection, [_entry(found)])[0]
 
     def same(self, entry: LogEntry) -> LogEntry | None:
         """Return an entry that says the same of the same moment, or None."""
@@ -81,6 +82,11 @@ class LogBook:
             ):  # fmt: skip
                 return found
         return None
+
+    def add_photo(self, photo: Photo, data: bytes) -> Photo:
+        """Store a photo durably; the same one again for the same entry is the one that is there."""
+        with self._lock, transaction(self._connection, self._path):
+            return log_photos.add(self._connection, photo, data)
 
     def corrections(self) -> dict[str, tuple[Correction, ...]]:
         """Return the corrections of every calibrated channel, oldest first."""
@@ -118,7 +124,15 @@ def read_log(
     marks = ", ".join("?" * len(kinds))
     more = f" AND kind IN ({marks})" if kinds else ""
     sql = f"{_FOUND} WHERE {' AND '.join(where)}{more} ORDER BY number LIMIT ?"
-    return [_entry(row) for row in connection.execute(sql, (*values, *kinds, limit)).fetchall()]
+    found = connection.execute(sql, (*values, *kinds, limit)).fetchall()
+    return _with_photos(connection, [_entry(row) for row in found])
+
+
+def _with_photos(connection: sqlite3.Connection, entries: list[LogEntry]) -> list[LogEntry]:
+    if not entries:
+        return entries
+    photos = log_photos.of_entries(connection, entries[0].number, entries[-1].number)
+    return [replace(e, photos=photos[e.number]) if e.number in photos else e for e in entries]
 
 
 def _row(entry: LogEntry) -> tuple[object, ...]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError
-from weirwatch.store import access, log_book
+from weirwatch.store import access, log_book, log_photos
 from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
 
 FILE_NAME = "weirwatch.sqlite3"
@@ -244,6 +244,7 @@ MIGRATIONS: tuple[Migration, ...] = (
         ),
     ),
     Migration(4, "the keeper's log", log_book.TABLES),
+    Migration(5, "photos of the log", log_photos.TABLES),
 )
 
 

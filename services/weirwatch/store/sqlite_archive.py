@@ -10,10 +10,10 @@ from threading import Lock
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.errors import PermanentError, TransientError
 from weirwatch.domain.instant import Micros
-from weirwatch.domain.keeper_log import LogEntry
+from weirwatch.domain.keeper_log import LogEntry, Photo
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.ports import Bucket, Newest, NodeState, Notice, Quarantined, StoredEvent
-from weirwatch.store import blocks, history, hot, log_book, rows, series, state
+from weirwatch.store import blocks, history, hot, log_book, log_photos, rows, series, state
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
@@ -174,6 +174,11 @@ class SqliteArchive:
             begin = None if start is None else _fit(start)
             finish = None if end is None else _fit(end)
             return log_book.read_log(connection, begin, finish, kinds, _fit(after), _fit(limit, 0))
+
+    def photo(self, number: int) -> tuple[Photo, bytes] | None:
+        """Return a photo of the log and its bytes, or None."""
+        with self._reading() as connection:
+            return log_photos.read(connection, _fit(number))
 
     def nodes(self) -> Mapping[str, NodeState]:
         """Return what each node last said of its connection."""

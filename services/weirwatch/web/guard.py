@@ -7,6 +7,7 @@ Once somebody has a token everybody must show one, in the header `Authorization`
 session cookie.
 """
 
+import re
 from collections.abc import Mapping
 from http.cookies import CookieError, SimpleCookie
 
@@ -17,6 +18,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from weirwatch.domain.errors import ConfigError, WeirwatchError
 from weirwatch.pipeline.access import is_loopback
+from weirwatch.pipeline.photos import MEDIA_TYPES, MOST_BYTES
 from weirwatch.ports import Clock
 from weirwatch.web import problems
 from weirwatch.web.access import Access, Refusal, anybody
@@ -26,6 +28,7 @@ from weirwatch.web.sign_in import COOKIE
 
 MAX_BODY = 64 * 1024  # bytes; the longest comment is 2000 characters
 API = "/api/"
+_OF_PHOTOS = re.compile(r"/api/v1/log/[0-9]+/photos")  # the one body that is no JSON
 
 _EVERYWHERE: Mapping[str, str] = {
     "X-Content-Type-Options": "nosniff",
@@ -156,12 +159,18 @@ class Guard:
 
     async def _with_body(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Read the whole body first, so that its size and type are known."""
-        body = await _body(receive)
+        photo = _OF_PHOTOS.fullmatch(scope["path"]) is not None
+        most = MOST_BYTES if photo else MAX_BODY
+        body = await _body(receive, most)
         of_api = scope["path"].startswith(API)
+        content_type = Headers(scope=scope).get("content-type", "")
         if body is None:
-            detail = f"a request to the API has at most {MAX_BODY} bytes"
+            detail = f"a {'photo' if photo else 'request to the API'} has at most {most} bytes"
             await problems.problem(problems.TOO_LARGE, detail)(scope, receive, send)
-        elif of_api and body and not _is_json(Headers(scope=scope).get("content-type", "")):
+        elif photo and _media_type(content_type) not in MEDIA_TYPES:
+            detail = f"send the header Content-Type: {' or '.join(MEDIA_TYPES)} with the picture"
+            await problems.problem(problems.NOT_A_PHOTO, detail)(scope, receive, send)
+        elif of_api and not photo and body and not _is_json(content_type):
             detail = "send the header Content-Type: application/json with the body"
             await problems.problem(problems.NOT_JSON, detail)(scope, receive, send)
         else:
@@ -271,19 +280,23 @@ def _own_origin(headers: Headers, host: str) -> bool:
     )
 
 
+def _media_type(content_type: str) -> str:
+    return content_type.split(";", 1)[0].strip().lower()
+
+
 def _is_json(content_type: str) -> bool:
-    kind = content_type.split(";", 1)[0].strip().lower()
+    kind = _media_type(content_type)
     return kind == "application/json" or (
         kind.startswith("application/") and kind.endswith("+json")
     )
 
 
-async def _body(receive: Receive) -> bytes | None:
+async def _body(receive: Receive, most: int) -> bytes | None:
     body = bytearray()
     while True:
         message = await receive()
         body += message.get("body", b"")
-        if len(body) > MAX_BODY:
+        if len(body) > most:
             return None
         if message["type"] == "http.disconnect" or not message.get("more_body"):
             return bytes(body)

@@ -1,6 +1,6 @@
 """The home of the keeper's log as the OpenAPI document shows it."""
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -8,6 +8,20 @@ from weirwatch.web.schemas import Cursor, Time
 
 Number = Annotated[float, Field(ge=-1e12, le=1e12, allow_inf_nan=False)]
 Word = Annotated[str, Field(max_length=200)]
+
+
+class Photo(BaseModel):
+    """A photo that goes with an entry, without its bytes."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    number: int
+    entry: int
+    added_at: Time
+    who: str | None
+    media_type: Literal["image/jpeg", "image/png", "image/webp"]
+    bytes: int
+    sha256: str
 
 
 class LogEntry(BaseModel):
@@ -30,6 +44,7 @@ class LogEntry(BaseModel):
     who: str | None
     replaces: int | None
     replaced_by: int | None
+    photos: list[Photo]
 
 
 class LogEntries(BaseModel):

@@ -55,6 +55,7 @@ ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow
 REFUSED_ENTRY = Kind("refused-entry", 409, "The log does not take that entry")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
 NOT_JSON = Kind("not-json", 415, "The body must be JSON")
+NOT_A_PHOTO = Kind("not-a-photo", 415, "The body must be a picture")
 LOCKED_OUT = Kind("locked-out", 429, "Too many wrong tokens")
 TOO_MANY_REQUESTS = Kind("too-many-requests", 429, "Too many requests")
 OTHER = Kind("refused", 400, "The request was refused")
@@ -79,6 +80,7 @@ KINDS = (
     REFUSED_ENTRY,
     TOO_LARGE,
     NOT_JSON,
+    NOT_A_PHOTO,
     LOCKED_OUT,
     TOO_MANY_REQUESTS,
     OTHER,
