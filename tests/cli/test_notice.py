@@ -6,6 +6,7 @@ from support.cli_types import Call, Place
 from support.receivers import http_receiver
 from support.stored import T0
 
+from weirwatch.app import Core
 from weirwatch.config import load
 from weirwatch.ports import Group, Notice
 from weirwatch.store.sqlite_journal import open_journal
@@ -75,3 +76,33 @@ def test_nobody_of_that_name(call: Call, place: Place) -> None:
     result = call("notice", "test", "lgo", "--config", place.config)
     assert result.exception is not None
     assert 'Did you mean "log"?' in str(result.exception)
+
+
+def test_through_the_running_service_and_on_record(call: Call, running: tuple[Place, Core]) -> None:
+    place, core = running
+    before = core.outbox.delivered
+    options = ("--config", place.config, "--data", place.data)
+    result = call("notice", "test", *options)
+    assert (result.exit_code, result.stdout) == (0, "log: taken\n")
+    assert core.outbox.delivered > before
+    last = json.loads(call("notice", "list", "--last", "1", "--json", *options).stdout)["items"][0]
+    assert (last["state"], last["text"][:4]) == ("delivered", "TEST")
+    assert core.health.as_json()["notice_test"]["untested"] == []
+    report = call("report", "alarms", *options).stdout
+    assert "Last full test of notices: never" not in report
+    assert "Last full test of notices: " in report
+
+
+def test_straight_out_is_on_record_too(call: Call, place: Place) -> None:
+    assert call("notice", "test", "--config", place.config).exit_code == 0
+    listed = call("notice", "list", "--json", "--config", place.config)
+    assert [item["state"] for item in json.loads(listed.stdout)["items"]] == ["delivered"]
+
+
+def test_only_of_one_state(call: Call, place: Place) -> None:
+    recorded_notices(place, 3)
+    options = ("--json", "--config", place.config)
+    dead = json.loads(call("notice", "list", "--state", "given-up", *options).stdout)["items"]
+    assert [item["id"] for item in dead] == ["0-log"]
+    wrong = call("notice", "list", "--state", "givenup", *options)
+    assert 'Did you mean "given-up"?' in str(wrong.exception)

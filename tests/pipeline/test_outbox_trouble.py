@@ -3,7 +3,7 @@
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -69,6 +69,15 @@ class TornStore:
 
     def dead_letters(self) -> int:
         return self._store.dead_letters()
+
+    def tested(self) -> Mapping[str, int]:
+        return self._store.tested()
+
+    def first_event_at(self) -> int | None:
+        return self._store.first_event_at()
+
+    def last_event_at(self, kind: str) -> int | None:
+        return self._store.last_event_at(kind)
 
     def close(self) -> None:
         self._store.close()

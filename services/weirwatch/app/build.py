@@ -39,6 +39,8 @@ from weirwatch.pipeline.inbox import (
 from weirwatch.pipeline.log_desk import LogDesk
 from weirwatch.pipeline.loop import Loop, LoopParts
 from weirwatch.pipeline.news import News
+from weirwatch.pipeline.notice_desk import NoticeDesk
+from weirwatch.pipeline.notice_tests import TrialWatch
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.past import PastDesk
@@ -130,6 +132,9 @@ def _build(
     offline_rules = offline_rules_of(settings)
     conditions_at_start(inbox, restored, offline_rules, settings, now)
 
+    def service_event(kind: str, sentence: str) -> None:
+        inbox.put(ServiceEventRequest(kind, sentence))
+
     transport = MqttTransport(
         settings.broker,
         address,
@@ -138,6 +143,7 @@ def _build(
         lambda up: inbox.put(LinkRequest(up)),
         clock,
     )
+    tests = TrialWatch(writer.recipients, service_event)
     outbox = Outbox(
         lambda: SqliteOutbox(data_dir / FILE_NAME),
         {r.id: notifier_for(r, clock, SOURCE) for r in settings.recipients},
@@ -151,6 +157,7 @@ def _build(
             writer.fold,
             clock.speed,
         ),
+        tests,
     )
     counters = Counters()
     web = web_child_of(settings, clock, web_argv, inbox)
@@ -165,6 +172,7 @@ def _build(
         started_at=now,
         web=web.as_json if web is not None else None,
         waiting=lambda: len(inbox),
+        tests=tests,
     )
 
     desk = AccessDesk(register, clock)
@@ -181,6 +189,7 @@ def _build(
         explain=explainer(inbox, book),
         handle_work=worker(inbox, desk),
         handle_log=log_desk.handle,
+        handle_notices=NoticeDesk(settings, clock, inbox.put).handle,
         handle_past=PastDesk(numbers, inbox.put, timekeeper.now).handle,
     )
     health.listeners = control.counters

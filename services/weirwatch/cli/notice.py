@@ -62,45 +62,29 @@ def try_command(
     recipient: Annotated[
         str | None, typer.Argument(metavar="[RECIPIENT]", help="Only to this one.")
     ] = None,
+    wait: Annotated[
+        float, typer.Option(min=1, max=600, help="Seconds to wait for an answer.")
+    ] = 30.0,
     config: ConfigOption = None,
+    data: DataOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Send a test notice to every recipient, and say whether the other side took it.
 
-    Goes straight out, whether the service runs or not. Exit code 1 if one was not taken.
+    Through the running service and its outbox, as every notice goes; straight out while none runs.
+    It is put on record. Exit code 1 if one was not taken.
     """
-    from weirwatch.cli.desk import print_json
-    from weirwatch.clock import SystemClock
-    from weirwatch.config import load
-    from weirwatch.config.problems import did_you_mean
-    from weirwatch.domain.errors import ConfigError, WeirwatchError
-    from weirwatch.notice.making import notifier_for
-    from weirwatch.pipeline.notice_text import trial_notice
+    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.notice_test import results_of
 
-    path = config_path(config)
-    settings = load(path)
-    clock = SystemClock()
-    chosen = [p for p in settings.recipients if recipient in (None, p.id)]
-    if not chosen:
-        cure = did_you_mean(str(recipient), [person.id for person in settings.recipients])
-        raise ConfigError(f"{path}: there is no recipient {recipient!r}. {cure}.")
-    results = []
-    for person in chosen:
-        notice = trial_notice(person.id, clock.now().utc, settings.service.time_zone)
-        try:
-            notifier = notifier_for(person, clock, "/weirwatch/service")
-            notifier.send(notice)
-            notifier.close()
-            error = ""
-        except WeirwatchError as trouble:
-            error = str(trouble)
-        results.append(
-            {"recipient": person.id, "id": notice.id, "taken": not error, "error": error}
-        )
-        if not as_json:
-            typer.echo(f"{person.id}: {error or 'taken'}", err=bool(error))
+    with desk(config_path(config), data) as open_desk:
+        results = results_of(open_desk, recipient, wait)
     if as_json:
         print_json({"items": results, "next": None})
+    else:
+        for result in results:
+            said = result["error"] or "taken"
+            typer.echo(f"{result['recipient']}: {said}", err=not result["taken"])
     if not all(result["taken"] for result in results):
         raise typer.Exit(1)
 

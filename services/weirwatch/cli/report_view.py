@@ -38,6 +38,11 @@ def print_alarm_report(report: Row, zone: ZoneInfo) -> None:
         )
     for night in report["nights"]:
         out.print(f"Night {night['month']}: woken {night['woken']} times, {night['nights']} nights")
+    tested = report["notice_test"]
+    at = tested["last_full_at"]
+    said = "never" if at is None else time_text(at, zone)
+    due = f" Due: {tested['reminder']}." if tested["due"] else ""
+    out.print(f"Last full test of notices: {said}.{due}")
     out.print(
         "\nTargets and limits: ANSI/ISA-18.2 clause 16 and EEMUA 191, from memory; nights: our own."
     )

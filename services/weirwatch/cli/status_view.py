@@ -70,6 +70,8 @@ def _print_service(out: Console, status: Json, desk: Desk) -> None:
         out.print(Text.assemble((word, "bold"), f"  since {since}"))
         for problem in health["problems"]:
             out.print(Text(f"  ! {problem}", "bold"))
+        if (health.get("notice_test") or {}).get("reminder"):
+            out.print(f"  Due: {health['notice_test']['reminder']}")
         broker = health["broker"]
         link = "connected" if broker["connected"] else "NOT CONNECTED"
         out.print(f"Broker  {broker['kind']} at {broker['address']}, {link}. {broker['limits']}")

@@ -83,6 +83,16 @@ class ControlClient:
         """
         return self._ask({"do": "past", "past": dict(request)}, self.command_timeout_s)
 
+    def notices(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Ask for a test of notices; see `pipeline.notice_desk`.
+
+        Raises:
+            ConfigError: there is no such recipient.
+            TransientError: the core does not run or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "notices", "notices": dict(request)}, self.command_timeout_s)
+
     def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """List, start or end planned work; see `pipeline.work_desk`.
 

@@ -23,6 +23,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "work", "work": {"name": "start", "work": "feeding-pause", "who": "keeper"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.work_desk`
 
+    client → {"do": "notices", "notices": {"name": "test", "recipient": null, "who": "keeper"}}
+    core   → {"ok": {…}}                         see `weirwatch.pipeline.notice_desk`
+
     client → {"do": "explain", "explain": {"rule": "sump-level-high"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.explain`
 

@@ -61,6 +61,7 @@ class ControlServer:
         handle_work: Callable[[object], Mapping[str, Any]] | None = None,
         handle_log: Callable[[object], Mapping[str, Any]] | None = None,
         handle_past: Callable[[object], Mapping[str, Any]] | None = None,
+        handle_notices: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
         self._explain = explain
@@ -83,6 +84,7 @@ class ControlServer:
             ("access", self._commands, handle_access),
             ("log", self._commands, handle_log),
             ("work", self._commands, handle_work),
+            ("notices", self._commands, handle_notices),
             ("past", self._past, handle_past),  # its own thread: commands do not wait for it
         )
         self._desks = {

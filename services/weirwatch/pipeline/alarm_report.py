@@ -11,6 +11,7 @@ from weirwatch.domain.alarm import Alarm, Event, ServiceState
 from weirwatch.domain.instant import Micros, to_rfc3339
 from weirwatch.domain.performance import DAY, Performance, Standing, performance
 from weirwatch.domain.rule import Priority, Rule
+from weirwatch.pipeline.notice_tests import Trials, trials_json
 from weirwatch.pipeline.shapes import time_json
 from weirwatch.ports import Archive
 from weirwatch.settings import Settings
@@ -70,6 +71,11 @@ def alarm_report_json(
             for a in found.bad_actors
         ],
         "priorities": list(_priorities(found, settings.rules)),
+        "notice_test": trials_json(
+            Trials(archive.tested(), archive.first_event_at()),
+            [person.id for person in settings.recipients],
+            now,
+        ),
         "silenced": [
             _silenced_json(rule, kept[rule.id])
             for rule in settings.rules

@@ -1,6 +1,6 @@
 """The group under way: what the next commit makes durable, events numbered, notices written."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Protocol
 
@@ -10,7 +10,7 @@ from weirwatch.domain.reading import Reading
 from weirwatch.domain.rule import Rule
 from weirwatch.domain.state import Decision
 from weirwatch.pipeline.calling import Calling, Wording
-from weirwatch.ports import Group, NodeState, Quarantined
+from weirwatch.ports import Group, NodeState, Notice, Quarantined
 
 
 class Writer(Wording, Protocol):
@@ -87,6 +87,19 @@ class GroupBuilder:
     def service_event(self, now: Micros, kind: str, message: str) -> None:
         """Add something that happened to the service itself."""
         self.event(Event(time=now, kind=kind, message=message))
+
+    def written(
+        self,
+        now: Micros,
+        kind: str,
+        message: str,
+        write: Callable[[int, Micros], Sequence[Notice]] | None,
+    ) -> None:
+        """Add an event of the service itself, and the notices that tell of it."""
+        seq = self._next_seq
+        self.service_event(now, kind, message)
+        if write is not None:
+            self._group.notices.extend(write(seq, now))
 
     def node(self, node: NodeState) -> None:
         """Add what a node says of its connection."""

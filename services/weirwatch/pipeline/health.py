@@ -8,6 +8,7 @@ from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.state import EngineState
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.heartbeat import Heartbeat
+from weirwatch.pipeline.notice_tests import TrialWatch
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.ports import BrokerFacts, Clock, Transport
 from weirwatch.settings import Settings
@@ -31,6 +32,7 @@ class Health:
         started_at: Micros,
         web: Callable[[], dict[str, Any]] | None,
         waiting: Callable[[], int],
+        tests: TrialWatch | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -42,6 +44,7 @@ class Health:
         self._started_at = started_at
         self._web = web
         self._waiting = waiting
+        self._tests = tests
         self.listeners: Callable[[], Mapping[str, int]] = dict
         self.heartbeat: Heartbeat | None = None
 
@@ -49,6 +52,7 @@ class Health:
         """Return the document; `status` is "ok" or "degraded" with `problems` in sentences."""
         problems = self._problems()
         alarms = list(self._state.alarms.values())
+        now = self._clock.now().utc
         committed = self._counters.committed_at
         return {
             "status": "degraded" if problems else "ok",
@@ -74,6 +78,7 @@ class Health:
             "standing": sum(alarm.stands for alarm in alarms),
             "unacknowledged": sum(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in alarms),
             "web": self._web() if self._web is not None else None,
+            "notice_test": self._tests.as_json(now) if self._tests is not None else None,
             "heartbeat": self.heartbeat.as_json() if self.heartbeat is not None else None,
         }
 

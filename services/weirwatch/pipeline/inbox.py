@@ -2,7 +2,7 @@
 
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
@@ -12,7 +12,7 @@ from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.state import EngineState
 from weirwatch.pipeline.past import PastRequest
 from weirwatch.pipeline.work_desk import WorkRequest
-from weirwatch.ports import Command, WireMessage
+from weirwatch.ports import Command, Notice, WireMessage
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +48,15 @@ class LinkRequest:
 
 @dataclass(frozen=True, slots=True)
 class ServiceEventRequest:
-    """Something that happened to the service itself, for the record."""
+    """Something that happened to the service itself, for the record.
+
+    Attributes:
+        write: returns the notices that tell of it, given the event's sequence number and the time.
+    """
 
     kind: str
     message: str
+    write: "Callable[[int, Micros], Sequence[Notice]] | None" = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -188,8 +188,8 @@ class Loop:
                 self._condition(rule, message, now)
             case LinkRequest(up):
                 self._link(up, now)
-            case ServiceEventRequest(kind, message):
-                self._builder.service_event(now, kind, message)
+            case ServiceEventRequest(kind, message, write):
+                self._builder.written(now, kind, message, write)
             case WorkRequest():
                 if self._works is not None:
                     self._works.take(item, now)

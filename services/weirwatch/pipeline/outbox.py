@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.pipeline.notice_tests import TrialWatch
 from weirwatch.pipeline.restraint import Restraint
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.ports import Clock, Notice, Notifier, OutboxStore
@@ -38,6 +39,7 @@ class Outbox:
         timekeeper: Timekeeper,
         undeliverable: Callable[[str | None], None],
         restraint: Restraint | None = None,
+        tests: TrialWatch | None = None,
     ) -> None:
         """Wire the outbox up.
 
@@ -49,6 +51,7 @@ class Outbox:
                 back, or boots in the past, delays no try.
             undeliverable: told a sentence when a notice cannot be delivered, None when all can.
             restraint: what is no longer news, and how many one person gets; None: no limits.
+            tests: is told which tests arrived; None: nobody asks.
         """
         self._open_store = open_store
         self._notifiers = notifiers
@@ -56,6 +59,7 @@ class Outbox:
         self._time = timekeeper
         self._undeliverable = undeliverable
         self._restraint = restraint
+        self._tests = tests
         self._news = threading.Event()
         self._ending = threading.Event()
         self._failing: dict[str, str] = {}
@@ -110,6 +114,8 @@ class Outbox:
         try:
             self._deliver_due(store)
             self.waiting = store.pending()
+            if self._tests is not None:
+                self._tests.look(self._time.now())
             return self._patience(store)
         except WeirwatchError as trouble:
             # Not marked means sent again under the same id: at least once.
@@ -123,6 +129,8 @@ class Outbox:
         try:
             store = self._open_store()
             self.dead_letters = store.dead_letters()
+            if self._tests is not None:
+                self._tests.load(store)
         except Exception:
             log.exception("outbox.store_not_opened")
         else:
@@ -217,6 +225,8 @@ class Outbox:
         self.delivered += 1
         if self._restraint is not None:
             self._restraint.sent(notice, now)
+        if self._tests is not None:
+            self._tests.delivered(notice, now)
         self._well(notice.recipient)
         return True
 

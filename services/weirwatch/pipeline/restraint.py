@@ -14,6 +14,7 @@ from weirwatch.domain.rule import Priority, Rule
 from weirwatch.ports import Notice
 
 WINDOW: Micros = 600 * SECOND
+TEST_FOR: Micros = 600 * SECOND  # real; a test that comes later tests nothing
 _FIRST_WORDS = (Why.CALL, Why.NEXT, Why.CHECK_IN)
 _WHOLE = (Why.DIGEST, Why.FOLD, Why.TEST)  # many alarms in one already, or asked for
 
@@ -55,13 +56,15 @@ class Restraint:
     def stale(self, notice: Notice, now: Micros, *, waits: Callable[[str], bool]) -> str:
         """Return why a notice is no longer news; empty while it is.
 
-        Only a repeat can be: everybody's first word and every return stay.
+        Only a repeat or a test can be: everybody's first word and every return stay.
 
         Args:
             notice: due now.
             now: service time.
             waits: whether the alarm of that rule is still unacknowledged.
         """
+        if notice.payload.get("why") == Why.TEST and now - notice.created > TEST_FOR * self.speed:
+            return "not sent: a test that could not be delivered in time"
         if notice.payload.get("why") != Why.REPEAT:
             return ""
         rule = str((notice.payload.get("alarm") or {}).get("id"))

@@ -86,6 +86,18 @@ class Archive(Protocol):
         """Return (row number, notice), newest last, row number > after."""
         ...
 
+    def notice(self, ident: str) -> Notice | None:
+        """Return one notice, or None."""
+        ...
+
+    def tested(self) -> Mapping[str, Micros]:
+        """Return by recipient when a test notice last arrived."""
+        ...
+
+    def first_event_at(self) -> Micros | None:
+        """Return the time of the file's first event, or None."""
+        ...
+
     def quarantined(self, limit: int) -> Sequence[Quarantined]:
         """Return the newest quarantined payloads first."""
         ...

@@ -191,6 +191,18 @@ class OutboxStore(Protocol):
         """Return how many notices were given up since the file was made."""
         ...
 
+    def tested(self) -> Mapping[str, Micros]:
+        """Return by recipient when a test notice last arrived."""
+        ...
+
+    def first_event_at(self) -> Micros | None:
+        """Return the time of the file's first event, or None."""
+        ...
+
+    def last_event_at(self, kind: str) -> Micros | None:
+        """Return the time of the newest event of a kind, or None."""
+        ...
+
     def close(self) -> None:
         """Close; idempotent."""
         ...

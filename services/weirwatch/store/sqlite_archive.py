@@ -13,7 +13,17 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import LogEntry, Photo
 from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.ports import Bucket, Newest, NodeState, Notice, Quarantined, StoredEvent
-from weirwatch.store import blocks, history, hot, log_book, log_photos, rows, series, state
+from weirwatch.store import (
+    blocks,
+    history,
+    hot,
+    log_book,
+    log_photos,
+    notice_tests,
+    rows,
+    series,
+    state,
+)
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
@@ -38,6 +48,7 @@ _EVENTS_BETWEEN = rows.select_from(
     ORDER BY seq LIMIT :limit
     """,
 )
+_NOTICE = rows.select_from("notice", rows.NOTICE_COLUMNS, "WHERE id = ?")
 _NOTICES = rows.select_from(
     "notice", ("number", *rows.NOTICE_COLUMNS), "WHERE number > ? ORDER BY number LIMIT ?"
 )
@@ -149,6 +160,22 @@ class SqliteArchive:
         with self._reading() as connection:
             found = connection.execute(_NOTICES, (_fit(after), _fit(limit, 0))).fetchall()
         return [(number, rows.notice_from(tuple(rest))) for number, *rest in found]
+
+    def notice(self, ident: str) -> Notice | None:
+        """Return one notice, or None."""
+        with self._reading() as connection:
+            found = connection.execute(_NOTICE, (ident,)).fetchone()
+        return None if found is None else rows.notice_from(found)
+
+    def tested(self) -> Mapping[str, Micros]:
+        """Return by recipient when a test notice last arrived."""
+        with self._reading() as connection:
+            return notice_tests.tested(connection)
+
+    def first_event_at(self) -> Micros | None:
+        """Return the time of the file's first event, or None."""
+        with self._reading() as connection:
+            return notice_tests.first_event_at(connection)
 
     def quarantined(self, limit: int) -> Sequence[Quarantined]:
         """Return the newest quarantined payloads first."""

@@ -1,13 +1,13 @@
 """The outbox thread's side of the file: which notices are due, and what became of them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from weirwatch.domain.errors import PermanentError
 from weirwatch.domain.instant import Micros
 from weirwatch.ports import Notice
-from weirwatch.store import rows
+from weirwatch.store import notice_tests, rows
 from weirwatch.store.connection import open_writer, own_errors, transaction
 
 # One notice of each recipient, then the second of each: a long queue delays nobody else's first.
@@ -121,6 +121,21 @@ class SqliteOutbox:
     def dead_letters(self) -> int:
         """Return how many notices were given up since the file was made."""
         return self._count("SELECT count(*) FROM notice WHERE state = 'given-up'")
+
+    def tested(self) -> Mapping[str, Micros]:
+        """Return by recipient when a test notice last arrived."""
+        with own_errors(self._path):
+            return notice_tests.tested(self._connection)
+
+    def first_event_at(self) -> Micros | None:
+        """Return the time of the file's first event, or None."""
+        with own_errors(self._path):
+            return notice_tests.first_event_at(self._connection)
+
+    def last_event_at(self, kind: str) -> Micros | None:
+        """Return the time of the newest event of a kind, or None."""
+        with own_errors(self._path):
+            return notice_tests.last_event_at(self._connection, kind)
 
     def close(self) -> None:
         """Close; idempotent."""

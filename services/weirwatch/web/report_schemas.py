@@ -89,6 +89,15 @@ class Silenced(_Out):
     until: Time | None
 
 
+class NoticeTest(_Out):
+    """Whether the way of notices to everybody was tried of late."""
+
+    last_full_at: Time | None = Field(description="Since when everybody has had a test.")
+    due: bool = Field(description="That is more than 30 days ago.")
+    reminder: str = Field(description="A sentence while it is due, else empty.")
+    untested: list[str] = Field(description="Recipients that no test has ever reached.")
+
+
 class Night(_Out):
     """Notices delivered between 22 and 7, in the keeper's time zone."""
 
@@ -111,5 +120,6 @@ class AlarmReport(_Out):
     stale: list[Stale]
     bad_actors: list[BadActor] = Field(description="The loudest first.")
     priorities: list[PriorityShare]
+    notice_test: NoticeTest
     silenced: list[Silenced]
     nights: list[Night]
