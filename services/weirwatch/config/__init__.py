@@ -1,14 +1,15 @@
 """From the configuration file to settings: every mistake at once, each with its cure."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from weirwatch.config.advice import advise
 from weirwatch.config.build import all_rules, builtins_of, plant_of, settings_of
 from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
-from weirwatch.config.catalogue_rules import load_templates, with_catalogue
+from weirwatch.config.catalogue_rules import KEY, load_templates, with_catalogue
 from weirwatch.config.checks import check_tables
 from weirwatch.config.derived_checks import check_derived, plant_constants
 from weirwatch.config.device_checks import check_devices
@@ -23,7 +24,7 @@ from weirwatch.config.upkeep_checks import check_upkeep
 from weirwatch.config.work_checks import check_planned_work
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.failures import Catalogue
-from weirwatch.settings import Settings
+from weirwatch.settings import PlantSettings, Settings
 
 __all__ = ["Overrides", "Report", "check", "load"]
 
@@ -80,8 +81,9 @@ def _read(
     path: Path, overrides: Overrides | None, bold: Mapping[str, bool]
 ) -> tuple[Draft, list[str]]:
     plain = (overrides or Overrides()).on(read_document(path))
-    document, unwritten = with_catalogue(plain, load_templates())
-    read = draft(document, path.absolute().parent)
+    folder = path.absolute().parent
+    document, unwritten = with_catalogue(plain, load_templates(), _plant_alone(plain, folder))
+    read = draft(document, folder)
     known = Known.of(read, bold)
     problems = [
         *unwritten,
@@ -89,7 +91,7 @@ def _read(
         *check_tables(read),
         *check_recipients(read, bold),
         *check_calls(read, bold),
-        *check_plant(read),
+        *check_plant(read, bold),
         *check_derived(read, plant_constants(plant_of(read))),
         *check_upkeep(read),
         *check_rules(known),
@@ -99,6 +101,19 @@ def _read(
         rules = all_rules(read, bold)
         problems = [*check_planned_work(read, rules, bold), *check_devices(read, rules, bold)]
     return read, _sentences(problems, read, path)
+
+
+def _plant_alone(document: Mapping[str, Any], folder: Path) -> PlantSettings | None:
+    """Return the plant for the catalogue's rules; what is wrong with it is told with the rest."""
+    if KEY not in {key for raw in _rules(document) for key in raw}:
+        return None
+    alone = draft({key: document[key] for key in ("system", "plant") if key in document}, folder)
+    return None if alone.problems else plant_of(alone)
+
+
+def _rules(document: Mapping[str, Any]) -> Iterator[Mapping[str, Any]]:
+    rules = document.get("rule")
+    yield from (raw for raw in rules if isinstance(raw, dict)) if isinstance(rules, list) else ()
 
 
 def _sentences(problems: list[Problem], read: Draft, path: Path) -> list[str]:

@@ -170,7 +170,12 @@ def _uncovered(
         yield Problem("rule", "there is none: nothing is watched", "Add [[rule]]")
         return
     covered = {rule.failure for rule in rules}
-    open_ones = [failure for failure in known if failure not in covered]
+    absent = draft.plant.plant.config.without if draft.plant is not None else []
+    for failure in absent:
+        if failure in covered:
+            what, cure = "is said not to happen here, and a rule is for it", "Leave one of them out"
+            yield Problem("plant.without", what, cure, failure)
+    open_ones = [failure for failure in known if failure not in {*covered, *absent}]
     if open_ones:
         what = f"{len(open_ones)} of {len(known)} failures have no rule: {', '.join(open_ones)}"
         quantities = [channel.config.quantity for channel in draft.channels]

@@ -5,37 +5,23 @@ written it, checked like any other.
 """
 
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
 
+from weirwatch.config.catalogue_figures import Seen
+from weirwatch.config.catalogue_limits import LIMITS, limits_of, unit_fits
+from weirwatch.config.catalogue_links import Links, with_causes
+from weirwatch.config.catalogue_template import ANY, Template
 from weirwatch.config.problems import Problem, did_you_mean
-from weirwatch.domain.quantity import convert, known_unit
+from weirwatch.settings import PlantSettings
+
+__all__ = ["ANY", "KEY", "Template", "load_templates", "suggestions", "with_catalogue"]
 
 KEY = "from_catalogue"
-ANY = "*"
 _FILE = "catalogue_rules.toml"
-_LIMITS = ("high", "low", "is")
-_IN_UNIT = ("high", "low", "deadband", "limit")
-
-
-@dataclass(frozen=True, slots=True)
-class Template:
-    """A rule to start from.
-
-    Attributes:
-        quantity: of the channels it is for; `*`: any.
-        unit: of its limits; empty: it has none, or none is converted.
-        keys: of the `[[rule]]`, as they stand in a configuration.
-        give: keys that depend on the plant, so that only the keeper can say them.
-    """
-
-    failure: str
-    quantity: str
-    keys: Mapping[str, Any]
-    unit: str = ""
-    give: Sequence[str] = field(default_factory=tuple)
+_WORDS = ("title", "priority", "response")
 
 
 def load_templates() -> tuple[Template, ...]:
@@ -45,21 +31,26 @@ def load_templates() -> tuple[Template, ...]:
 
 
 def with_catalogue(
-    document: Mapping[str, Any], templates: Sequence[Template]
+    document: Mapping[str, Any],
+    templates: Sequence[Template],
+    plant: PlantSettings | None = None,
 ) -> tuple[dict[str, Any], list[Problem]]:
-    """Return the document with its catalogue rules written out, and what is wrong with them."""
+    """Return the document with its catalogue rules written out, and what is wrong with them.
+
+    Args:
+        document: the file's tables.
+        templates: the catalogue's rules.
+        plant: from which limits follow; None: the keeper gives them.
+    """
     rules = document.get("rule")
     if not isinstance(rules, list):
         return dict(document), []
-    channels = dict(_channels(document))
-    problems: list[Problem] = []
-    written = []
-    for at, raw in enumerate(rules, start=1):
-        if isinstance(raw, dict) and KEY in raw:
-            written.append(_written(raw, at, channels, templates, problems))
-        else:
-            written.append(raw)
-    return {**document, "rule": written}, problems
+    writer = _Writer(Links.of(document, plant), templates, plant)
+    written = [
+        writer.write(raw, at) if isinstance(raw, dict) and KEY in raw else raw
+        for at, raw in enumerate(rules, start=1)
+    ]
+    return {**document, "rule": with_causes(written, writer.chosen)}, writer.problems
 
 
 def suggestions(
@@ -71,82 +62,85 @@ def suggestions(
     return [failure for failure in failures if failure in covered]
 
 
-def _channels(document: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, str]]]:
-    """Yield id, quantity and unit of every channel that says so, derived ones as far as known."""
-    for key in ("channel", "derived"):
-        tables = document.get(key)
-        for table in tables if isinstance(tables, list) else ():
-            if isinstance(table, dict) and isinstance(table.get("id"), str):
-                quantity, unit = table.get("quantity", ""), table.get("unit", "")
-                yield table["id"], (str(quantity), str(unit))
+@dataclass(slots=True)
+class _Writer:
+    """Writes one catalogue rule after another.
+
+    Attributes:
+        chosen: place of a written rule in the list → the template it came from.
+        problems: what is wrong.
+    """
+
+    links: Links
+    templates: Sequence[Template]
+    plant: PlantSettings | None
+    chosen: dict[int, Template]
+    problems: list[Problem]
+
+    def __init__(
+        self, links: Links, templates: Sequence[Template], plant: PlantSettings | None
+    ) -> None:
+        self.links, self.templates, self.plant = links, templates, plant
+        self.chosen, self.problems = {}, []
+
+    def write(self, raw: Mapping[str, Any], at: int) -> dict[str, Any]:
+        own = {key: value for key, value in raw.items() if key != KEY}
+        failure = raw[KEY]
+        name = own.setdefault("id", failure)
+        named = isinstance(name, str) and "id" in raw
+        where = f'rule "{name}": {KEY}' if named else f"rule[{at}].{KEY}"
+        known = {template.failure for template in self.templates}
+        if not isinstance(failure, str) or failure not in known:
+            what = "is no failure with a rule in the catalogue"
+            cure = did_you_mean(str(failure), known)
+            self.problems.append(Problem(where, what, cure, failure))
+            return own
+        own.setdefault("failure", failure)
+        channel = self.links.channel(own.get("channel"))
+        fitting = self._fitting(failure, channel, where)
+        if not fitting:
+            return own
+        template = _chosen(fitting, own, channel)
+        self.chosen[at - 1] = template
+        return self._merged(template, own, channel, where)
+
+    def _fitting(self, failure: str, channel: Seen, where: str) -> list[Template]:
+        of_failure = [t for t in self.templates if t.failure == failure]
+        fitting = [t for t in of_failure if t.quantity in (channel.quantity, ANY)]
+        if not fitting and channel.quantity:
+            fit = sorted({t.quantity for t in of_failure})
+            what = f'has no rule for a channel of quantity "{channel.quantity}"'
+            cure = f"It has for {' and '.join(fit)}"
+            self.problems.append(Problem(where, what, cure, failure))
+        return fitting
+
+    def _merged(
+        self, template: Template, own: Mapping[str, Any], channel: Seen, where: str
+    ) -> dict[str, Any]:
+        if own.get("kind", template.keys["kind"]) != template.keys["kind"]:
+            return {key: template.keys[key] for key in _WORDS} | dict(own)
+        told, missing = limits_of(template, self.plant, channel)
+        if any(key in own for key in LIMITS):  # a limit of one's own chooses its side
+            told = {key: value for key, value in told.items() if key not in LIMITS}
+            missing = [key for key in missing if key not in LIMITS]
+        found, unfound = self.links.linked(template, channel)
+        missing = [key for key in (*missing, *unfound) if key not in own]
+        if missing:
+            what = "cannot know the limits of your plant"
+            cure = f"Add {' and '.join(missing)}"
+            self.problems.append(Problem(where, what, cure, template.failure))
+        if not unit_fits(template, channel):
+            what = f"has its limits in {template.unit}, which cannot become {channel.unit}"
+            cure = "Write the rule without the catalogue"
+            self.problems.append(Problem(where, what, cure))
+        return told | found | dict(own)
 
 
-def _written(
-    raw: dict[str, Any],
-    at: int,
-    channels: Mapping[str, tuple[str, str]],
-    templates: Sequence[Template],
-    problems: list[Problem],
-) -> dict[str, Any]:
-    own = {key: value for key, value in raw.items() if key != KEY}
-    failure = raw[KEY]
-    name = own.setdefault("id", failure)
-    where = (
-        f'rule "{name}": {KEY}' if isinstance(name, str) and "id" in raw else f"rule[{at}].{KEY}"
-    )
-    known = {template.failure for template in templates}
-    if not isinstance(failure, str) or failure not in known:
-        cure = did_you_mean(str(failure), known)
-        problems.append(Problem(where, "is no failure with a rule in the catalogue", cure, failure))
-        return own
-    own.setdefault("failure", failure)
-    quantity, unit = channels.get(str(own.get("channel")), ("", ""))
-    fitting = [t for t in templates if t.failure == failure and t.quantity in (quantity, ANY)]
-    if not fitting:
-        if quantity:
-            fit = sorted({t.quantity for t in templates if t.failure == failure})
-            what = f'has no rule for a channel of quantity "{quantity}"'
-            problems.append(Problem(where, what, f"It has for {' and '.join(fit)}", failure))
-        return own
-    template = _chosen(fitting, own)
-    same_kind = own.get("kind", template.keys["kind"]) == template.keys["kind"]
-    missing = [key for key in template.give if key not in own]
-    if missing and same_kind:
-        cure = f"Add {' and '.join(missing)}"
-        what = "cannot know the limits of your plant"
-        problems.append(Problem(where, what, cure, failure))
-    return _merged(template, own, unit, where, problems)
-
-
-def _chosen(fitting: Sequence[Template], own: Mapping[str, Any]) -> Template:
-    """Return the template of the side that the rule itself names, else the first."""
-    for template in fitting:
-        if any(key in own and key in template.keys for key in _LIMITS):
-            return template
-    return fitting[0]
-
-
-def _merged(
-    template: Template, own: Mapping[str, Any], unit: str, where: str, problems: list[Problem]
-) -> dict[str, Any]:
-    taken = dict(template.keys)
-    if own.get("kind", taken["kind"]) != taken["kind"]:  # the limits of another kind are not its
-        taken = {key: taken[key] for key in ("title", "priority", "response")}
-    if any(key in own for key in _LIMITS):
-        taken = {key: value for key, value in taken.items() if key not in _LIMITS}
-    if template.unit and unit not in ("", template.unit) and known_unit(unit):
-        try:
-            taken = {k: _in_unit(k, v, template.unit, unit) for k, v in taken.items()}
-        except ValueError:
-            what = f"has its limits in {template.unit}, which cannot become {unit}"
-            problems.append(Problem(where, what, "Write the rule without the catalogue"))
-    return taken | dict(own)
-
-
-def _in_unit(key: str, value: Any, from_unit: str, to_unit: str) -> Any:
-    if key not in _IN_UNIT:
-        return value
-    converted = convert(value, from_unit, to_unit)
-    if key in ("deadband", "limit"):  # a difference: without the offset of the scale
-        converted -= convert(0.0, from_unit, to_unit)
-    return float(f"{converted:.6g}")
+def _chosen(fitting: Sequence[Template], own: Mapping[str, Any], channel: Seen) -> Template:
+    """Return the one whose unit fits, of the kind and side that the rule names, else the first."""
+    choice = [t for t in fitting if unit_fits(t, channel)] or list(fitting)
+    choice = [t for t in choice if t.keys["kind"] == own.get("kind")] or choice
+    named = [key for key in LIMITS if key in own]
+    choice = [t for t in choice if any(key in t.said for key in named)] or choice
+    same = (t for t in choice if "is" in own and t.keys.get("is") is own["is"])
+    return next(same, choice[0])

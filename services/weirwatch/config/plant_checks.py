@@ -1,6 +1,6 @@
 """Does the plant's description hold water? Yields its problems."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 from weirwatch.config.draft import Draft, PlantDraft
@@ -9,12 +9,16 @@ from weirwatch.config.plant_models import VesselConfig
 from weirwatch.config.problems import Problem, did_you_mean
 
 
-def check_plant(draft: Draft) -> Iterator[Problem]:
-    """Yield what is wrong with `[plant]` and the tables below it."""
+def check_plant(draft: Draft, failures: Collection[str]) -> Iterator[Problem]:
+    """Yield what is wrong with `[plant]` and the tables below it; `failures`: of the catalogue."""
     plant = draft.plant
     if plant is None:
         return
     yield from _plant_system(plant, draft)
+    for failure in plant.plant.config.without if plant.plant.whole("without") else ():
+        if failure not in failures:
+            cure = did_you_mean(failure, failures, "docs/failures.md lists them")
+            yield Problem("plant.without", "is not in the failure catalogue", cure, failure)
     if plant.pump is None and not _told(draft, "plant.pump"):
         cure = "Add [plant.pump] with flow_l_h, static_head_m, shutoff_head_m, pipe_m, pipe_d_m"
         yield Problem("plant.pump", "is missing", cure)

@@ -4,7 +4,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from weirwatch.config.values import ChannelId, Name, NotNegative, Number, Positive, Section, Title
+from weirwatch.config.values import (
+    AnyText,
+    ChannelId,
+    Name,
+    NotNegative,
+    Number,
+    Positive,
+    Section,
+    Title,
+)
 from weirwatch.config.values import SystemId as SystemName
 from weirwatch.settings import (
     HeaterSettings,
@@ -24,6 +33,7 @@ class PlantConfig(Section):
     loss_w_per_k: NotNegative = Field(60.0, examples=[60])
     evaporation_l_per_day: NotNegative = Field(0.0, examples=[20])
     salinity: Annotated[float, Field(ge=0, le=80)] = Field(35.0, examples=[35])
+    without: list[AnyText] = Field(default_factory=list, examples=[["chiller-failed"]])
 
 
 class VesselConfig(Section):

@@ -1,4 +1,4 @@
-"""Figures that follow from the plant: all its water, and what drains back when the pump stops."""
+"""Figures that follow from the plant: its water, its levels, what drains back on a stop."""
 
 from weirwatch.settings import PlantSettings, VesselSettings
 from weirwatch.water.hydraulics import drain_back_l, weir_head_m
@@ -21,17 +21,42 @@ def drain_back_total_l(plant: PlantSettings) -> float:
     others share the rest by the lengths of their crests. The riser is taken as full. A head beyond
     the range of the weir equation is left at that range's end.
     """
-    weirs = [vessel for vessel in plant.vessels if vessel.crest_length_m is not None]
-    fed = {vessel.id: _fed_l_h(plant, vessel) for vessel in weirs}
-    rest_l_h = max(0.0, plant.pump.flow_l_h - sum(loop.flow_l_h for loop in plant.loops))
-    crests = sum(v.crest_length_m or 0.0 for v in weirs if not fed[v.id]) or 1.0
+    weirs = _weirs(plant)
     pipe_l = 1000.0 * 0.785398 * plant.pump.pipe_d_m**2 * plant.pump.static_head_m
     litres = pipe_l if weirs else 0.0
     for vessel in weirs:
-        flow_l_h = fed[vessel.id] or rest_l_h * (vessel.crest_length_m or 0.0) / crests
         siphon = 0.0 if vessel.siphon_break else vessel.outlet_below_crest_m
-        litres += drain_back_l(_head_m(vessel, flow_l_h), vessel.area_m2, siphon)
+        litres += drain_back_l(_usual_head_m(plant, vessel), vessel.area_m2, siphon)
     return litres
+
+
+def usual_level_mm(plant: PlantSettings, vessel: VesselSettings) -> float | None:
+    """Return the level above a vessel's floor with the pump running; None: it cannot be told.
+
+    A vessel with a weir stands at its crest and the head of its share of the flow, the sump where
+    the top-off keeps it or else at its working contents, a reservoir has no usual level.
+    """
+    if vessel.crest_m is not None and vessel.crest_length_m is not None:
+        return 1000.0 * (vessel.crest_m + _usual_head_m(plant, vessel))
+    if vessel.role != "sump":
+        return None
+    if plant.top_off is not None:
+        return plant.top_off.set_level_mm
+    return None if vessel.working_l is None else vessel.working_l / vessel.area_m2
+
+
+def _weirs(plant: PlantSettings) -> list[VesselSettings]:
+    return [vessel for vessel in plant.vessels if vessel.crest_length_m is not None]
+
+
+def _usual_head_m(plant: PlantSettings, vessel: VesselSettings) -> float:
+    fed_l_h = _fed_l_h(plant, vessel)
+    if fed_l_h:
+        return _head_m(vessel, fed_l_h)
+    rest_l_h = max(0.0, plant.pump.flow_l_h - sum(loop.flow_l_h for loop in plant.loops))
+    weirs = _weirs(plant)
+    crests = sum(v.crest_length_m or 0.0 for v in weirs if not _fed_l_h(plant, v)) or 1.0
+    return _head_m(vessel, rest_l_h * (vessel.crest_length_m or 0.0) / crests)
 
 
 def _fed_l_h(plant: PlantSettings, vessel: VesselSettings) -> float:
