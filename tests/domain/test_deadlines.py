@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from domain.engine_run import EngineRun
 from support.bench_engine import book, channel, command, rule, run, seen, told
 
 from weirwatch.domain.instant import micros
@@ -71,6 +72,17 @@ def test_deadlines_are_done_in_the_order_of_their_times() -> None:
         (36, "high", "released"),
         (41, "early", "unshelved"),
     ]
+
+
+def test_at_one_instant_rules_of_equal_rank_go_by_their_ids_whoever_looks() -> None:
+    rules = [rule("b", on=30), rule("a", on=30), rule("c", on=30)]
+    in_time = run(book(rules, [channel()]), seen([(0, 11)]), until=60)
+    late = EngineRun(book(rules, [channel()]), 0)
+    late.now = micros(1000)  # a backlog: the second reading lets the deadlines pass
+    for reading in seen([(100, 11), (200, 11)]):
+        late.reading(reading)
+    for events in (in_time, late.events):
+        assert [e.rule for e in events if e.kind == "raised"] == ["a", "b", "c"]
 
 
 def test_a_contact_never_seen_is_missed_from_the_start_on() -> None:

@@ -1,10 +1,12 @@
-"""The state tables and diagrams of docs/alarms.md, drawn from the code's own tables.
+"""The generated parts of docs/alarms.md: state tables and diagrams, and the worked examples.
 
-.venv/bin/python tests/support/state_diagrams.py      rewrites the generated parts
+(cd tests && ../.venv/bin/python -m support.state_diagrams)      rewrites them, and the drawings
 """
 
 from enum import StrEnum
 from pathlib import Path
+
+from support.alarm_plots import sections, written
 
 from weirwatch.domain.alarm import AlarmState, ServiceState
 from weirwatch.domain.lifecycle import SERVICE_TABLE, STATE_TABLE, ServiceSignal, Signal
@@ -36,6 +38,7 @@ def generated() -> dict[str, str]:
         "service-states": table(ServiceState, ServiceSignal, SERVICE_TABLE)
         + "\n\n"
         + diagram(SERVICE_TABLE),
+        "examples": sections(),
     }
 
 
@@ -54,4 +57,7 @@ def _name(state: str) -> str:
 
 
 if __name__ == "__main__":
+    for path, svg in written().items():
+        path.parent.mkdir(exist_ok=True)
+        path.write_text(svg, encoding="utf-8")
     DOCUMENT.write_text(filled(DOCUMENT.read_text(encoding="utf-8")), encoding="utf-8")

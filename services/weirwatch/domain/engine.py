@@ -243,14 +243,14 @@ def _observe(old: Observed | None, reading: Reading, now: Micros) -> Observed:
 def _pass_deadlines(turn: Turn, waiting: list[Entry], time: Micros) -> None:
     """Do what was due on this channel at or before the reading's own time, in order."""
 
-    def passed() -> Iterator[tuple[Micros, int, int, Deadline]]:
-        for place, entry in enumerate(waiting):
+    def passed() -> Iterator[tuple[Micros, int, str, Deadline]]:
+        for entry in waiting:
             for deadline in own_deadlines(turn, entry):
                 if deadline.at <= (turn.now if entry.by_arrival else time):
-                    yield deadline.at, entry.rank, place, deadline
+                    yield deadline.at, entry.rank, entry.rule.id, deadline
 
     while (first := min(passed(), default=None)) is not None:
-        deadline_due(turn, waiting[first[2]], first[3])
+        deadline_due(turn, turn.book.entries[first[2]], first[3])
 
 
 def _plan_sooner(turn: Turn, waiting: list[Entry]) -> None:
