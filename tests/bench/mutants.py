@@ -128,7 +128,7 @@ def _apply(node: ast.AST, what: str) -> None:
 
 
 def _become(node: ast.AST, other: ast.AST) -> None:
-    node.__class__ = other.__class__  # type: ignore[assignment]
+    node.__class__ = other.__class__
     node.__dict__.clear()
     node.__dict__.update(other.__dict__)
 
