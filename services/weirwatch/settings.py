@@ -297,11 +297,17 @@ class HistorySettings:
     """Which history is used; the embedded one keeps readings in the SQLite file.
 
     Attributes:
-        raw_days: readings are kept so many days, the summary of each hour for ever.
+        raw_days: the file keeps readings so many days, the summary of each hour for ever.
+        url: of a server, where readings are written.
+        query_url: where it is asked; empty: the same.
+        credentials_file: TOML with `token`, or `username` and `password`; None: none.
     """
 
-    kind: Literal["sqlite"] = "sqlite"
+    kind: Literal["sqlite", "victoriametrics"] = "sqlite"
     raw_days: int = 400
+    url: str = ""
+    query_url: str = ""
+    credentials_file: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,13 +8,18 @@ from typing import Any
 
 import pytest
 from support.cli_types import Call, Place
+from support.far_servers import Victoria
+from support.service import wait_for
 from typer.testing import Result
 
-from weirwatch.app import Core
+from weirwatch.app import Core, build_core
+from weirwatch.clock import SystemClock
 from weirwatch.config import load
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Quality, Reading
+from weirwatch.store.far.asking import Login
+from weirwatch.store.far.victoria import VictoriaHistory
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import open_journal
@@ -178,3 +183,33 @@ def test_without_a_quality_the_valid_range_judges(
         (999.5, Quality.BAD),
         (998.0, Quality.UNCERTAIN),
     ]
+
+
+def test_a_history_on_a_server_gets_them_from_the_file(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    server = Victoria(tmp_path / "server")
+    try:
+        text = f'[history]\nkind = "victoriametrics"\nurl = "{server.url}"\n'
+        place.config.write_text(place.config.read_text() + text)
+        file = tmp_path / "old.csv"
+        lines = [f"2026-03-01T00:{n:02}:00Z,{n}" for n in range(60)]
+        file.write_text("\n".join(["time,value", *lines]))
+        words = ("history", "import", file, "--channel", LEVEL, "--config", place.config)
+        assert parsed(call(*words, "--json"))["stored"] == 60
+        core = build_core(load(place.config), SystemClock())
+        try:
+            core.start()
+            far = VictoriaHistory(server.url, "", Login())
+            wait_for(lambda: len(far.readings(LEVEL, 0, T0, 100)) == 60, every=0.3)
+            wait_for(lambda: core.health.as_json()["counts"]["history"]["sent"])
+            shown = core.health.as_json()["counts"]["history"]
+            assert (shown["sent"], shown["server"], shown["state"]) == (60, "VictoriaMetrics", "")
+            again = parsed(call(*words, "--json"))
+            assert again["already"] == 60  # recent still: not yet confirmed
+        finally:
+            core.stop()
+        found = parsed(call("series", LEVEL, "--config", place.config, "--points", "1", "--json"))
+        assert [item["count"] for item in found["items"]] == [60]
+    finally:
+        server.kill()

@@ -3,7 +3,6 @@
 import logging
 from collections.abc import Mapping
 from itertools import chain
-from pathlib import Path
 from typing import Any
 
 from weirwatch.domain.book import Book, make_ready
@@ -20,8 +19,7 @@ from weirwatch.pipeline.local_time import duration, local_time
 from weirwatch.pipeline.loop import offline_sentence
 from weirwatch.ports import Restored
 from weirwatch.settings import Settings
-from weirwatch.store.schema import FILE_NAME
-from weirwatch.store.sqlite_archive import SqliteArchive
+from weirwatch.store.far.making import archive_of
 
 log = logging.getLogger(__name__)
 
@@ -34,7 +32,7 @@ def deriver_of(settings: Settings, now: Micros) -> Deriver | None:
     if not settings.derived:
         return None
     deriver = Deriver(settings.derived, settings.channels)
-    archive = SqliteArchive(settings.service.data_dir / FILE_NAME)
+    archive = archive_of(settings)
     try:
         for channel, span in deriver.windows.items():
             deriver.seed(archive.readings(channel, now - span, now, None, MOST_SEEDED))
@@ -77,12 +75,12 @@ def state_of(book: Book, alarms: Any, restored: Restored, now: Micros) -> Engine
     return start_engine(alarms, observed, book, now, link_up=False)
 
 
-def look_back(state: EngineState, book: Book, path: Path, now: Micros) -> None:
+def look_back(state: EngineState, book: Book, settings: Settings, now: Micros) -> None:
     """Fill the windows of rules that look back from what is on record."""
     spans = refill_spans(book)
     if not spans:
         return
-    archive = SqliteArchive(path)
+    archive = archive_of(settings)
     try:
         past = (
             archive.readings(channel, now - span, now, None, MOST_SEEDED)

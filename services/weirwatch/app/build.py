@@ -50,6 +50,8 @@ from weirwatch.pipeline.work_desk import WorkDesk, kept_by_desk
 from weirwatch.ports import Clock
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
+from weirwatch.store.far.forwarder import Forwarder
+from weirwatch.store.far.making import far_of
 from weirwatch.store.free_space import disk_trouble
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
@@ -90,7 +92,10 @@ def _build(
 ) -> Core:
     data_dir = settings.service.data_dir
     stamp = file_stamp(clock.now().utc)
-    journal, damage = open_journal(data_dir, stamp, clock=clock, raw_days=settings.history.raw_days)
+    far = far_of(settings.history)
+    journal, damage = open_journal(
+        data_dir, stamp, clock=clock, raw_days=settings.history.raw_days, far=far is not None
+    )
     undo.append(journal.close)
     if damage is not None:
         print(damage, file=sys.stderr)  # noqa: T201 - the operator must see this
@@ -101,7 +106,7 @@ def _build(
     book = book_of(settings)
     resumed = resume(restored.alarms, restored.rule_marks, book, now)
     state = state_of(book, dict(resumed.alarms), restored, now)
-    look_back(state, book, data_dir / FILE_NAME, now)
+    look_back(state, book, settings, now)
 
     register = SqliteRegister(data_dir / FILE_NAME)
     undo.append(register.close)
@@ -193,6 +198,9 @@ def _build(
         handle_past=PastDesk(numbers, inbox.put, timekeeper.now).handle,
     )
     health.listeners = control.counters
+    forwarder = None if far is None else Forwarder(data_dir / FILE_NAME, far, clock)
+    if forwarder is not None:
+        health.history = forwarder.as_json
     systems = {rule: node.split("/")[0] for node, rule in offline_rules.items()}
     news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake, systems)
     loop = Loop(
@@ -239,6 +247,7 @@ def _build(
         web,
         health,
         _heartbeat(settings, clock, health, inbox),
+        forwarder,
     )
 
 

@@ -16,6 +16,7 @@ from weirwatch.pipeline.outbox import Outbox
 from weirwatch.ports import BrokerFacts, Clock
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
+from weirwatch.store.far.forwarder import Forwarder
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.sqlite_journal import SqliteJournal
@@ -48,6 +49,7 @@ class Core:
     web: WebChild | None
     health: Health
     heartbeat: Heartbeat | None = None
+    forwarder: Forwarder | None = None
     failed: threading.Event = field(default_factory=threading.Event)
     failure: BaseException | None = None
     _threads: list[threading.Thread] = field(default_factory=list)
@@ -59,6 +61,8 @@ class Core:
         threads = [("loop", self._turn), ("outbox", self.outbox.run)]
         if self.heartbeat is not None:
             threads.append(("heartbeat", self.heartbeat.run))
+        if self.forwarder is not None:
+            threads.append(("forwarder", self.forwarder.run))
         for name, target in threads:
             thread = threading.Thread(target=target, name=name, daemon=True)
             thread.start()
@@ -81,6 +85,8 @@ class Core:
             thread.join(15.0)
         self.transport.close()
         self.outbox.stop()
+        if self.forwarder is not None:
+            self.forwarder.stop()
         for thread in self._threads[1:]:
             thread.join(10.0)
         self.control.close()

@@ -27,8 +27,7 @@ from weirwatch.pipeline.local_time import duration
 from weirwatch.pipeline.recording import read_commands, read_readings
 from weirwatch.pipeline.replay import Refusal, replay, replay_in_order
 from weirwatch.settings import Settings
-from weirwatch.store.schema import FILE_NAME
-from weirwatch.store.sqlite_archive import SqliteArchive
+from weirwatch.store.far.making import archive_of
 
 _DEFAULT_SPAN: Micros = 7 * 86_400 * SECOND
 
@@ -60,7 +59,7 @@ def run(source: Source) -> Iterator[Event | Refusal]:
         yield from replay(book, readings, given, _until(source.until))
         return
     begin, end = _range(source)
-    archive = SqliteArchive(settings.service.data_dir / FILE_NAME)
+    archive = archive_of(settings)
     try:
         stored = stored_readings(archive, channels_of(settings.rules) & channels.keys(), begin, end)
         yield from replay_in_order(book, stored, begin, end)
@@ -95,7 +94,7 @@ def _readings(
     channels = {channel.id: channel for channel in source.settings.channels}
     if source.readings is None:
         begin, end = _range(source)
-        archive = SqliteArchive(source.settings.service.data_dir / FILE_NAME)
+        archive = archive_of(source.settings)
         try:
             found = list(stored_readings(archive, wanted, begin, end))
         finally:

@@ -18,8 +18,8 @@ from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import Micros, from_rfc3339
 from weirwatch.ports import Archive, Core
 from weirwatch.settings import Settings
+from weirwatch.store.far.making import archive_of
 from weirwatch.store.schema import FILE_NAME
-from weirwatch.store.sqlite_archive import SqliteArchive
 
 SOCKET_NAME = "control.sock"
 
@@ -68,7 +68,7 @@ def desk(config: Path, data: Path | None) -> Iterator[Desk]:
     catalogue = load_catalogue()
     settings = load(config, Overrides(data_dir=data), catalogue)
     folder = settings.service.data_dir
-    archive = SqliteArchive(folder / FILE_NAME)
+    archive = archive_of(settings)
     try:
         yield Desk(settings, catalogue, archive, ControlClient(folder / SOCKET_NAME))
     finally:

@@ -14,6 +14,7 @@ from weirwatch.domain.instant import SECOND, file_stamp
 from weirwatch.domain.reading import Reading
 from weirwatch.pipeline.past import chunks, request_of
 from weirwatch.pipeline.reading_files import Expected, read_past
+from weirwatch.store.far.making import far_of
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.sqlite_journal import open_journal
 
@@ -76,7 +77,9 @@ def store_of(desk: Desk) -> Iterator[Store]:
         return
     now = SystemClock().now().utc
     with lock:
-        journal, damage = open_journal(folder, file_stamp(now), raw_days=None)
+        journal, damage = open_journal(
+            folder, file_stamp(now), far=far_of(desk.settings.history) is not None
+        )
         try:
             if damage is not None:
                 raise ConfigError(damage)

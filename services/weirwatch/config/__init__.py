@@ -15,6 +15,7 @@ from weirwatch.config.derived_checks import check_derived, plant_constants
 from weirwatch.config.device_checks import check_devices
 from weirwatch.config.document import Overrides, read_document
 from weirwatch.config.draft import Draft, draft
+from weirwatch.config.history_checks import check_history
 from weirwatch.config.plant_checks import check_plant
 from weirwatch.config.problems import Problem
 from weirwatch.config.recipient_checks import check_recipients, doubt_recipients
@@ -89,6 +90,7 @@ def _read(
         *unwritten,
         *read.problems,
         *check_tables(read),
+        *check_history(read),
         *check_recipients(read, bold),
         *check_calls(read, bold),
         *check_plant(read, bold),

@@ -30,7 +30,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         service=draft.service.config.to_domain(folder),
         broker=draft.broker.config.to_domain(folder),
         web=draft.web.config.to_domain(),
-        history=draft.history.config.to_domain(),
+        history=draft.history.config.to_domain(folder),
         systems=tuple(entry.config.to_domain() for entry in draft.systems),
         channels=(
             *(entry.config.to_domain() for entry in draft.channels),

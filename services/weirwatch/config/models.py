@@ -62,6 +62,26 @@ def _broker_url(text: str) -> str:
     return text
 
 
+def _server_url(text: str) -> str:
+    try:
+        parts = urlsplit(text)
+        port = parts.port
+    except ValueError as error:
+        raise fault("is not an address", 'Write "http://127.0.0.1:8428"') from error
+    if "@" in text:
+        raise fault(
+            "names a user or password, and secrets never stand in this file",
+            "Put them in a file of their own and name it with history.credentials_file",
+        )
+    extra = parts.query or parts.fragment
+    if parts.scheme not in ("http", "https") or not parts.hostname or extra or port == 0:
+        raise fault("is not an address", 'Write "http://127.0.0.1:8428"')
+    return text
+
+
+ServerUrl = Annotated[str, AfterValidator(_server_url)]
+
+
 class ServiceConfig(Section):
     """`[service]`."""
 
@@ -122,12 +142,21 @@ class WebConfig(Section):
 class HistoryConfig(Section):
     """`[history]`."""
 
-    kind: Literal["sqlite"] = Field("sqlite", examples=["sqlite"])
+    kind: Literal["sqlite", "victoriametrics"] = Field("sqlite", examples=["sqlite"])
     raw_days: Annotated[int, Field(ge=2, le=36_500)] = Field(400, examples=[400])
+    url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
+    query_url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
+    credentials_file: FilePath | None = Field(None, examples=["history-login.toml"])
 
-    def to_domain(self) -> HistorySettings:
-        """Return the settings."""
-        return HistorySettings(kind=self.kind, raw_days=self.raw_days)
+    def to_domain(self, folder: Path) -> HistorySettings:
+        """Return the settings; `folder` is where relative paths start."""
+        return HistorySettings(
+            kind=self.kind,
+            raw_days=self.raw_days,
+            url=self.url or "",
+            query_url=self.query_url or "",
+            credentials_file=_resolved(folder, self.credentials_file),
+        )
 
 
 class SystemConfig(Section):

@@ -46,6 +46,7 @@ class Health:
         self._waiting = waiting
         self._tests = tests
         self.listeners: Callable[[], Mapping[str, int]] = dict
+        self.history: Callable[[], Mapping[str, Any]] = dict  # of a history on a server
         self.heartbeat: Heartbeat | None = None
 
     def as_json(self) -> dict[str, Any]:
@@ -72,6 +73,7 @@ class Health:
                 "waiting": self._waiting(),
                 "mqtt": dict(self._transport.counters()),
                 "listeners": dict(self.listeners()),
+                "history": dict(self.history()),
                 "notices": self._outbox.as_json(),
             },
             "rules": len(alarms),
@@ -104,6 +106,8 @@ class Health:
         not_taken = self.heartbeat.problem() if self.heartbeat is not None else None
         if not_taken is not None:
             found.append(not_taken)
+        if self.history().get("state"):
+            found.append(str(self.history()["state"]))
         found += [
             f"{rule}: {message}"
             for rule, message in dict(self._state.conditions).items()

@@ -125,6 +125,12 @@ def after(connection: sqlite3.Connection, number: int) -> list[Group]:
     return [Group(*row) for row in connection.execute(_AFTER, (number,))]
 
 
+def next_after(connection: sqlite3.Connection, number: int, limit: int) -> list[Group]:
+    """Return the first groups with a higher number, at most `limit`."""
+    found = connection.execute(f"{_AFTER} ORDER BY id LIMIT ?", (number, limit))
+    return [Group(*row) for row in found]
+
+
 def last(connection: sqlite3.Connection) -> tuple[int, Micros] | None:
     """Return the number and the time of the last commit whose readings are here, or None."""
     found: tuple[int, Micros] | None = connection.execute(

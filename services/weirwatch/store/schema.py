@@ -9,6 +9,7 @@ from pathlib import Path
 from weirwatch.domain.errors import ConfigError, PermanentError
 from weirwatch.store import access, log_book, log_photos
 from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
+from weirwatch.store.far import spool as far
 
 FILE_NAME = "weirwatch.sqlite3"
 
@@ -245,6 +246,7 @@ MIGRATIONS: tuple[Migration, ...] = (
     ),
     Migration(4, "the keeper's log", log_book.TABLES),
     Migration(5, "photos of the log", log_photos.TABLES),
+    Migration(6, "how far a history on a server is", far.TABLE),
 )
 
 

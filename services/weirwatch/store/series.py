@@ -102,18 +102,26 @@ def buckets(
     """
     if end <= start:
         return []
-    grid = _grid(start, end, points)
+    grid = grid_of(start, end, points)
     if _lacks_readings(connection, channel, grid):
         start, end = hour_of(start) * HOUR, -(-end // HOUR) * HOUR
         grid = _hourly_grid(start, end, points)
     if grid.hourly:
         return _hourly(connection, channel, grid, damage)
-    pieces = _pieces(history.by_hour(connection, channel, start, end, damage), grid)
-    return [_told(piece, grid) for piece in pieces]
+    pieces = pieces_of(history.by_hour(connection, channel, start, end, damage), grid)
+    return [bucket_of(piece, grid) for piece in pieces]
 
 
-def _grid(start: Micros, end: Micros, points: int) -> Grid:
-    width = -((start - end) // points)  # rounded up
+def grid_of(start: Micros, end: Micros, points: int, resolution: Micros = 1) -> Grid:
+    """Return the buckets of a range: at most so many, of whole hours from an hour on.
+
+    Args:
+        start: where the range begins.
+        end: where it ends, after its start.
+        points: at least 1.
+        resolution: the width is a multiple of this.
+    """
+    width = -((start - end) // (points * resolution)) * resolution  # rounded up
     if width >= HOUR:
         return _hourly_grid(start, end, points)
     return Grid(start, width, start, end, hourly=False)
@@ -153,12 +161,12 @@ def _hourly(
     extra: list[Piece] = []
     for hour in _cut_hours(grid):
         low, high = max(grid.start, hour * HOUR), min(grid.end, (hour + 1) * HOUR)
-        extra += _pieces(history.by_hour(connection, channel, low, high, damage), grid)
+        extra += pieces_of(history.by_hour(connection, channel, low, high, damage), grid)
     first, end = -(-grid.start // HOUR), grid.end // HOUR
     told: list[Bucket] = []
     if first < end:
         recent = history.recent_hours(connection, channel, first * HOUR, end * HOUR, damage)
-        extra += _pieces(recent, grid)
+        extra += pieces_of(recent, grid)
         query = _HOURS if grid.width == HOUR else _WIDER
         rows = connection.execute(query, _values(channel, grid, first, end)).fetchall()
         told = list(map(Bucket._make, rows))
@@ -171,7 +179,9 @@ def _hourly(
         low = grid.origin // HOUR + place * hours
         values = _values(channel, grid, max(low, first), min(low + hours, end))
         extra += map(Piece._make, connection.execute(_PIECES, values).fetchall())
-    others = {bucket.start: bucket for bucket in (_told(piece, grid) for piece in _joined(extra))}
+    others = {
+        bucket.start: bucket for bucket in (bucket_of(piece, grid) for piece in joined(extra))
+    }
     whole = {bucket.start: bucket for bucket in told} | others
     return [whole[start] for start in sorted(whole)]
 
@@ -189,8 +199,8 @@ def _values(channel: int, grid: Grid, first: int, end: int) -> dict[str, int]:
     }
 
 
-def _pieces(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece]:
-    """Yield a piece for every bucket that readings lie in."""
+def pieces_of(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece]:
+    """Yield a piece for every bucket that readings lie in; hours and times are in order."""
     parts = [_counted(readings) for _, readings in hours]
     if not parts:
         return
@@ -229,8 +239,8 @@ def _counted(readings: Readings) -> tuple[NDArray[np.int64], NDArray[np.float64]
     return readings.ts[good_enough], readings.value[good_enough]
 
 
-def _joined(pieces: Iterable[Piece]) -> Iterable[Piece]:
-    """Return one piece a bucket."""
+def joined(pieces: Iterable[Piece]) -> Iterable[Piece]:
+    """Return one piece a bucket, of pieces of any buckets in any order."""
     by_place: dict[int, Piece] = {}
     for piece in pieces:
         known = by_place.get(piece.place)
@@ -238,7 +248,8 @@ def _joined(pieces: Iterable[Piece]) -> Iterable[Piece]:
     return by_place.values()
 
 
-def _told(piece: Piece, grid: Grid) -> Bucket:
+def bucket_of(piece: Piece, grid: Grid) -> Bucket:
+    """Return the bucket of a piece, cut off where the grid's range is."""
     start = grid.origin + piece.place * grid.width
     return Bucket(
         max(start, grid.start),

@@ -98,7 +98,7 @@ class SqliteArchive:
         if points < 1:
             raise ValueError(f"points = {points}: ask for at least one")
         with self._reading() as connection:
-            number = _number(connection, channel)
+            number = number_of(connection, channel)
             return series.buckets(connection, number, _fit(start), _fit(end), points, self._damage)
 
     def readings(
@@ -112,7 +112,7 @@ class SqliteArchive:
         if after is not None:
             start = max(start, after + 1)
         with self._reading() as connection:
-            number = _number(connection, channel)
+            number = number_of(connection, channel)
             found = history.raw(
                 connection, number, _fit(start), _fit(end), _fit(limit, 0), self._damage
             )
@@ -126,7 +126,7 @@ class SqliteArchive:
             KeyError: no such channel.
         """
         with self._reading() as connection:
-            return history.span(connection, _number(connection, channel), self._damage)
+            return history.span(connection, number_of(connection, channel), self._damage)
 
     def alarms(self) -> Mapping[str, Alarm]:
         """Return every alarm's committed state, by rule id."""
@@ -287,7 +287,12 @@ def _check_version(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
-def _number(connection: sqlite3.Connection, channel: str) -> int:
+def number_of(connection: sqlite3.Connection, channel: str) -> int:
+    """Return the channel's number.
+
+    Raises:
+        KeyError: no such channel.
+    """
     found = connection.execute("SELECT id FROM channel WHERE name = ?", (channel,)).fetchone()
     if found is None:
         raise KeyError(channel)

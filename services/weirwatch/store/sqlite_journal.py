@@ -21,15 +21,16 @@ from weirwatch.store.connection import (
     wal_of,
 )
 from weirwatch.store.damage import find_damage, move_aside
+from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.packing import PCODEC, codec_here
 from weirwatch.store.past import add_past
+from weirwatch.store.quarantine import add_quarantined
 from weirwatch.store.recorder import Recorder
 from weirwatch.store.schema import FILE_NAME, make_file, upgrade
+from weirwatch.store.sealing import Sealer
 from weirwatch.store.upkeep import Upkeep
 
 log = logging.getLogger(__name__)
-
-QUARANTINE_KEPT = 1000
 
 # SQLite empties the log by itself when no reader is in its way. With readers always in its way
 # the log would grow without end: beyond this size we insist once per step, for as many
@@ -45,13 +46,7 @@ _SET_ALARM = rows.upsert_into("alarm", (*rows.ALARM_COLUMNS, "rule_mark"), "rule
 _ADD_NOTICE = rows.insert_into("notice", rows.NOTICE_COLUMNS, "ON CONFLICT (id) DO NOTHING")
 _SET_CALLING = rows.upsert_into("calling", ("key", "state"), "key")
 _SET_NODE = rows.upsert_into("node", rows.NODE_COLUMNS, "node")
-_ADD_QUARANTINED = rows.insert_into("quarantine", rows.QUARANTINE_COLUMNS)
-_COUNT_QUARANTINED = """
-    INSERT INTO quarantine_count (code, count) VALUES (?, 1)
-    ON CONFLICT (code) DO UPDATE SET count = count + 1
-"""
 _MARK_RUNNING = "UPDATE meta SET alive_at = ?, clean_stop = 0"
-_FORGET_QUARANTINED = "DELETE FROM quarantine WHERE id <= (SELECT max(id) FROM quarantine) - ?"
 
 
 class SqliteJournal:
@@ -61,6 +56,7 @@ class SqliteJournal:
         path: the file.
         clock: measures the budget of `maintain`; None: one small piece of work a call.
         raw_days: readings are kept so long, the summary of each hour for ever; None: both.
+        far: the history is on a server: readings stay recent until it was found to have them.
 
     Raises:
         ConfigError: the file was written by a newer version, or with a codec that is not here.
@@ -68,7 +64,12 @@ class SqliteJournal:
     """
 
     def __init__(
-        self, path: Path, *, clock: Clock | None = None, raw_days: float | None = None
+        self,
+        path: Path,
+        *,
+        clock: Clock | None = None,
+        raw_days: float | None = None,
+        far: bool = False,
     ) -> None:
         if not path.exists():
             make_file(path)
@@ -79,7 +80,9 @@ class SqliteJournal:
         self._wal_limit = WAL_LIMIT
         self._damage = DamageNotes()
         self._recorder = Recorder(self._damage)
-        self._upkeep = Upkeep(path, self._recorder, self._damage, raw_days, clock)
+        self._far = far
+        keeper = Trimmer(path, self._damage) if far else Sealer(path, self._damage)
+        self._upkeep = Upkeep(path, self._recorder, keeper, self._damage, raw_days, clock)
         self._marked_running = False
         try:
             upgrade(self._connection, path)
@@ -154,14 +157,11 @@ class SqliteJournal:
             with transaction(self._connection, self._path):
                 # No sign of life: an import into a stopped service must not hide since when it is.
                 at = state.alive_at(self._connection)
-                added = add_past(
-                    self._connection,
-                    rows,
-                    now,
-                    now if at is None else at,
-                    self._recorder,
-                    self._damage,
-                )
+                at = now if at is None else at
+                if self._far:  # the spool is the way to the server
+                    added = self._recorder.add(self._connection, rows, at)
+                else:
+                    added = add_past(self._connection, rows, now, at, self._recorder, self._damage)
         finally:
             self._recorder.forget()
         self._upkeep.arrived(added.appended, now)
@@ -231,10 +231,7 @@ class SqliteJournal:
         if group.nodes:
             many(_SET_NODE, map(rows.node_row, group.nodes.values()))
         if group.quarantined:
-            quarantined = [rows.quarantine_row(item) for item in group.quarantined]
-            many(_ADD_QUARANTINED, quarantined)
-            many(_COUNT_QUARANTINED, [(code,) for _, _, code, _, _ in quarantined])
-            self._connection.execute(_FORGET_QUARANTINED, (QUARANTINE_KEPT,))
+            add_quarantined(self._connection, group.quarantined)
 
     def _refuse_missing_codec(self) -> None:
         if codec_here() != PCODEC and blocks.codec_in_use(self._connection, PCODEC):
@@ -276,6 +273,7 @@ def open_journal(
     *,
     clock: Clock | None = None,
     raw_days: float | None = None,
+    far: bool = False,
 ) -> tuple[SqliteJournal, str | None]:
     """Check the data folder's file, move it aside if it is damaged, and open it or a new one.
 
@@ -286,6 +284,7 @@ def open_journal(
         time_for_names: the time now as it may stand in a file name, as 20260501T120000Z.
         clock: as for `SqliteJournal`.
         raw_days: as for `SqliteJournal`.
+        far: as for `SqliteJournal`.
 
     Returns:
         The journal; and, if a damaged file was moved aside, the sentences that say so.
@@ -300,7 +299,7 @@ def open_journal(
     if damage is not None:
         message = move_aside(path, damage, time_for_names)
         log.error("store.damaged_file_moved_aside file=%s damage=%s", path, damage)
-    return SqliteJournal(path, clock=clock, raw_days=raw_days), message
+    return SqliteJournal(path, clock=clock, raw_days=raw_days, far=far), message
 
 
 def _refuse_other_units(connection: sqlite3.Connection, channels: Sequence[Channel]) -> None:

@@ -11,6 +11,7 @@ from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.ports import Clock
 from weirwatch.store.block import HOUR
 from weirwatch.store.blocks import DamageNotes
+from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.recorder import Recorder
 from weirwatch.store.retention import Retention
 from weirwatch.store.sealing import Sealer
@@ -29,6 +30,7 @@ class Upkeep:
     Args:
         path: the file.
         recorder: is told when blocks have changed.
+        keeper: seals what is old enough, or takes out what is elsewhere.
         damage: where damage is noted.
         raw_days: raw readings are kept so long; None: for ever.
         clock: measures the budget; None: one piece of work a call.
@@ -38,13 +40,14 @@ class Upkeep:
         self,
         path: Path,
         recorder: Recorder,
+        keeper: Sealer | Trimmer,
         damage: DamageNotes,
         raw_days: float | None,
         clock: Clock | None,
     ) -> None:
         self._folder = path.parent
         self._recorder = recorder
-        self._sealer = Sealer(path, damage)
+        self._keeper = keeper
         self._retention = Retention(path, raw_days, damage)
         self._clock = clock
         self._rest_until: Micros | None = None
@@ -53,7 +56,7 @@ class Upkeep:
 
     def arrived(self, times: Sequence[Micros], now: Micros) -> None:
         """Note that readings of these times were committed among the recent ones."""
-        self._sealer.arrived(times, now)
+        self._keeper.arrived(times, now)
 
     def run(self, connection: sqlite3.Connection, now: Micros, budget_s: float) -> bool:
         """Work for about so long; return whether there is more to do. Raises no error of ours.
@@ -77,7 +80,7 @@ class Upkeep:
     def _step(self, connection: sqlite3.Connection, now: Micros) -> bool:
         try:
             return (
-                self._sealer.step(connection, now)
+                self._keeper.step(connection, now)
                 or self._retention.step(connection, now)
                 or self._make_room(connection, now)
             )

@@ -21,8 +21,8 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.ports import Clock
 from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteBook
+from weirwatch.store.far.making import archive_of
 from weirwatch.store.schema import FILE_NAME
-from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.web.access import Access
 from weirwatch.web.app import create_app
 from weirwatch.web.server import Server, listening_socket
@@ -35,7 +35,7 @@ def build_web(
 ) -> FastAPI:
     """Return the application with API and page, on the files of `settings.service.data_dir`."""
     data_dir = settings.service.data_dir
-    archive = SqliteArchive(data_dir / FILE_NAME)
+    archive = archive_of(settings)
     core = ControlClient(data_dir / CONTROL_FILE)
     catalogue = load_catalogue()
     access = Access(SqliteBook(data_dir / FILE_NAME), core.access, clock)

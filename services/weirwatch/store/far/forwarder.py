@@ -1,0 +1,247 @@
+"""Sends the file's recent readings to the server, and believes it only when it was asked.
+
+A thread of its own. What the server has not confirmed stays in the file, so that a server that is
+away for an hour, or forgets its last seconds in a power cut, costs nothing. One reading that the
+server refuses is put aside with its sentence; the rest goes on. Nothing is sent twice: where it
+is not certain whether the server has a reading, it is asked first.
+"""
+
+import logging
+import sqlite3
+import threading
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+from weirwatch.domain.errors import PermanentError, WeirwatchError
+from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
+from weirwatch.domain.reading import Quality, Reading
+from weirwatch.ports import Clock, Quarantined
+from weirwatch.store import history, hot
+from weirwatch.store.block import HOUR, QUALITY_BITS, QUALITY_MASK
+from weirwatch.store.blocks import DamageNotes
+from weirwatch.store.connection import open_writer, own_errors, transaction
+from weirwatch.store.far.history import FarHistory
+from weirwatch.store.far.spool import Spool, note_spool, spool_of
+from weirwatch.store.quarantine import add_quarantined
+from weirwatch.store.sealing import MARGIN
+
+log = logging.getLogger(__name__)
+
+LOOK_EVERY_S = 1.0
+CONFIRM_EVERY: Micros = 30 * SECOND  # real
+SETTLED_AFTER: Micros = 60 * SECOND  # real; before, a server may hold it in memory alone
+RETRY_FIRST_S, RETRY_LONGEST_S = 1.0, 60.0
+MOST_COMMITS = 200  # sent at once
+MOST_READINGS = 20_000
+TRIES = 3  # a reading that the server has taken so often and does not have is put aside
+
+_QUALITIES = tuple(Quality)
+_NAMES = "SELECT id, name, unit FROM channel"
+
+
+class Forwarder:
+    """`run` is a thread's target; `step` is one turn of it.
+
+    Args:
+        path: the file.
+        far: the server.
+        clock: service time for what is confirmed, real time for retries.
+    """
+
+    def __init__(self, path: Path, far: FarHistory, clock: Clock) -> None:
+        self._path = path
+        self._far = far
+        self._clock = clock
+        self._stopping = threading.Event()
+        self._unsure = True  # what was sent last, before a stop, may be there or not
+        self._retry_s = RETRY_FIRST_S
+        self._confirmed_at: Micros | None = None
+        self._sent_at: Micros | None = None
+        self._tries: Counter[tuple[str, int]] = Counter()
+        self._counts: Counter[str] = Counter()
+        self._trouble = ""
+        self._behind = 0
+
+    def run(self) -> None:
+        """Send until `stop`; no error of ours ends it."""
+        with closing(open_writer(self._path)) as connection:
+            while not self._stopping.is_set():
+                self._stopping.wait(self.step(connection))
+
+    def stop(self) -> None:
+        """Ask the thread to end; from any thread."""
+        self._stopping.set()
+
+    def as_json(self) -> dict[str, Any]:
+        """Return what health shows: counts, commits waiting, and the trouble if there is one."""
+        counts = {name: self._counts[name] for name in ("sent", "resent", "refused", "failures")}
+        return {**counts, "server": self._far.name, "behind": self._behind, "state": self._trouble}
+
+    def step(self, connection: sqlite3.Connection) -> float:
+        """Send and confirm what there is; return how many real seconds to wait."""
+        try:
+            with own_errors(self._path):
+                more = self._send(connection)
+                if not more:
+                    self._confirm(connection)
+        except WeirwatchError as trouble:
+            self._counts["failures"] += 1
+            self._unsure = True
+            if not self._trouble:
+                log.warning("history.server_troubled error=%s", trouble)
+            self._trouble = f"{trouble}; what it has not taken waits in the file, nothing is lost"
+            wait, self._retry_s = self._retry_s, min(2 * self._retry_s, RETRY_LONGEST_S)
+            return wait
+        if self._trouble:
+            log.info("history.server_answers")
+        self._trouble, self._retry_s = "", RETRY_FIRST_S
+        return 0.0 if more else LOOK_EVERY_S
+
+    # --- sending ----------------------------------------------------------------------------
+
+    def _send(self, connection: sqlite3.Connection) -> bool:
+        """Send some commits; return whether there may be more."""
+        spool = spool_of(connection)
+        groups = hot.next_after(connection, spool.sent_upto, MOST_COMMITS)
+        self._behind = len(groups)
+        if not groups:
+            self._unsure = False
+            return False
+        readings, units = self._told(connection, groups)
+        edge = spool.confirmed_end if spool.confirmed_end is not None else -(2**62)
+        doubtful = [r for r in readings if self._unsure or r.time < edge]
+        known = self._known(doubtful)
+        fresh = [r for r in readings if self._key(r) not in known]
+        for low in range(0, len(fresh), MOST_READINGS):
+            self._write(connection, fresh[low : low + MOST_READINGS], units)
+        with transaction(connection, self._path):
+            note_spool(connection, spool_of(connection)._replace(sent_upto=groups[-1].id))
+        self._counts["sent"] += len(fresh)
+        self._unsure = False
+        return len(groups) == MOST_COMMITS
+
+    def _write(
+        self, connection: sqlite3.Connection, readings: Sequence[Reading], units: Mapping[str, str]
+    ) -> None:
+        """Write them; of those refused find each, and put it aside."""
+        if not readings:
+            return
+        self._sent_at = self._clock.real_mono()
+        try:
+            self._far.write(readings, units)
+        except PermanentError as refusal:
+            if len(readings) == 1:
+                self._put_aside(connection, readings[0], str(refusal))
+                return
+            half = len(readings) // 2
+            for some in (readings[:half], readings[half:]):
+                # Of a refused lot the server may have taken some.
+                known = self._known(some)
+                rest = [r for r in some if self._key(r) not in known]
+                self._write(connection, rest, units)
+
+    def _put_aside(self, connection: sqlite3.Connection, reading: Reading, why: str) -> None:
+        self._counts["refused"] += 1
+        log.error("history.reading_refused channel=%s error=%s", reading.channel, why)
+        told = f"{to_rfc3339(reading.time)} {reading.value!r} {reading.quality.word}"
+        now = self._clock.now().utc
+        item = Quarantined(now, reading.channel, "history-refused", why, told.encode())
+        with transaction(connection, self._path):
+            add_quarantined(connection, [item])
+
+    # --- confirming -------------------------------------------------------------------------
+
+    def _confirm(self, connection: sqlite3.Connection) -> None:
+        """Ask the server for what is old enough to leave the file; send what it lacks again."""
+        mono = self._clock.real_mono()
+        if self._confirmed_at is not None and mono - self._confirmed_at < CONFIRM_EVERY:
+            return
+        if self._sent_at is not None and mono - self._sent_at < SETTLED_AFTER:
+            return
+        spool = spool_of(connection)
+        end = (self._clock.now().utc - MARGIN) // HOUR * HOUR
+        groups = [
+            group
+            for group in hot.between(connection, -(2**63), end)
+            if group.id <= spool.sent_upto and not _is_confirmed(group, spool)
+        ]
+        if groups:
+            readings, units = self._told(connection, groups)
+            due = [reading for reading in readings if reading.time < end]
+            if self._resent(connection, due, units):
+                return
+        self._confirmed_at = mono
+        if groups or spool.confirmed_end is None or end > spool.confirmed_end:
+            later = max(end, spool.confirmed_end or end)
+            with transaction(connection, self._path):
+                note_spool(connection, Spool(spool.sent_upto, spool.sent_upto, later))
+
+    def _resent(
+        self, connection: sqlite3.Connection, due: Sequence[Reading], units: Mapping[str, str]
+    ) -> bool:
+        """Send again what the server lacks; return whether that was anything."""
+        self._far.settle()
+        known = self._known(due)
+        lacking = []
+        for reading in due:
+            key = self._key(reading)
+            if key in known:
+                continue
+            self._tries[key] += 1
+            if self._tries[key] <= TRIES:
+                lacking.append(reading)
+            elif self._tries[key] == TRIES + 1:
+                why = f"{self._far.name} took it {TRIES} times and does not have it: see whether"
+                self._put_aside(connection, reading, f"{why} it keeps readings so old")
+        if not lacking:
+            self._tries.clear()
+            return False
+        log.warning("history.sent_again readings=%d", len(lacking))
+        self._counts["resent"] += len(lacking)
+        self._write(connection, lacking, units)
+        return True
+
+    # --- asking -----------------------------------------------------------------------------
+
+    def _key(self, reading: Reading) -> tuple[str, int]:
+        return reading.channel, reading.time // self._far.resolution
+
+    def _known(self, readings: Iterable[Reading]) -> set[tuple[str, int]]:
+        """Return which of them the server has."""
+        spans: dict[tuple[str, int], list[Micros]] = {}
+        for reading in readings:
+            spans.setdefault((reading.channel, reading.time // HOUR), []).append(reading.time)
+        found: set[tuple[str, int]] = set()
+        for (channel, _), times in spans.items():
+            low = min(times) // self._far.resolution * self._far.resolution
+            there = self._far.readings(channel, low, max(times) + 1, 2**31)
+            found.update(map(self._key, there))
+        return found
+
+    def _told(
+        self, connection: sqlite3.Connection, groups: Sequence[hot.Group]
+    ) -> tuple[list[Reading], dict[str, str]]:
+        """Return the readings of commits, in their order, and the unit of each channel."""
+        rows = hot.unpack(groups, DamageNotes())
+        texts = history.reasons(connection) if rows.code.any() else {0: ""}
+        channels = {number: (name, unit) for number, name, unit in connection.execute(_NAMES)}
+        readings = [
+            Reading(
+                channels[channel][0],
+                time,
+                value,
+                _QUALITIES[code & QUALITY_MASK],
+                texts[code >> QUALITY_BITS],
+            )
+            for time, channel, value, code in zip(*(c.tolist() for c in rows), strict=True)
+        ]
+        return readings, dict(channels.values())
+
+
+def _is_confirmed(group: hot.Group, spool: Spool) -> bool:
+    """Whether all of a commit's readings were found on the server."""
+    end = spool.confirmed_end
+    return end is not None and group.id <= spool.confirmed_upto and group.t_last < end
