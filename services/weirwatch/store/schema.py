@@ -247,6 +247,14 @@ MIGRATIONS: tuple[Migration, ...] = (
     Migration(4, "the keeper's log", log_book.TABLES),
     Migration(5, "photos of the log", log_photos.TABLES),
     Migration(6, "how far a history on a server is", far.TABLE),
+    Migration(
+        7,
+        "how fast a channel may change, and how long it may stand still",
+        (
+            "ALTER TABLE channel ADD COLUMN max_change_per_s REAL",
+            "ALTER TABLE channel ADD COLUMN frozen_after INTEGER",
+        ),
+    ),
 )
 
 
