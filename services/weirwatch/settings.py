@@ -128,6 +128,7 @@ class RecipientSettings:
             `url`), `mail` (SMTP) or `apprise`.
         secrets_file, secrets_env: where the secrets are, in TOML; never in the settings.
         longest: a text is cut after so many characters; None: not cut.
+        morning: local time of day of the morning line, in minutes; None: none.
         most_in_10_min: more notices than that go out in one; 0: no limit.
         stand_in: handles only the failures in `may_handle`; for the rest calls `contact`.
     """
@@ -146,6 +147,7 @@ class RecipientSettings:
     ca_file: Path | None = None
     longest: int | None = None
     most_in_10_min: int = 0
+    morning: int | None = None
     stand_in: bool = False
     may_handle: frozenset[str] = frozenset()
     contact: str = ""

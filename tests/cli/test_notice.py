@@ -106,3 +106,13 @@ def test_only_of_one_state(call: Call, place: Place) -> None:
     assert [item["id"] for item in dead] == ["0-log"]
     wrong = call("notice", "list", "--state", "givenup", *options)
     assert 'Did you mean "given-up"?' in str(wrong.exception)
+
+
+def test_the_morning_line(call: Call, place: Place) -> None:
+    recorded_notices(place, 2)
+    shown = call("notice", "morning", "--config", place.config)
+    assert shown.exit_code == 1  # nothing was heard for long
+    assert shown.stdout.startswith("Morning, Harbour Hall: ")
+    facts = json.loads(call("notice", "morning", "--json", "--config", place.config).stdout)
+    assert facts["all_well"] is False
+    assert "Sump level (never heard)" in facts["silent"]

@@ -38,6 +38,7 @@ from weirwatch.pipeline.inbox import (
 )
 from weirwatch.pipeline.log_desk import LogDesk
 from weirwatch.pipeline.loop import Loop, LoopParts
+from weirwatch.pipeline.morning_round import MorningRound
 from weirwatch.pipeline.news import News
 from weirwatch.pipeline.notice_desk import NoticeDesk
 from weirwatch.pipeline.notice_tests import TrialWatch
@@ -56,6 +57,7 @@ from weirwatch.store.free_space import disk_trouble
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import open_journal
 from weirwatch.store.sqlite_outbox import SqliteOutbox
 
@@ -248,6 +250,9 @@ def _build(
         health,
         _heartbeat(settings, clock, health, inbox),
         forwarder,
+        MorningRound(
+            settings, catalogue, lambda: SqliteArchive(data_dir / FILE_NAME), clock, inbox.put
+        ),
     )
 
 

@@ -12,6 +12,7 @@ from weirwatch.pipeline.health import Health
 from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.inbox import Inbox
 from weirwatch.pipeline.loop import Loop
+from weirwatch.pipeline.morning_round import MorningRound
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.ports import BrokerFacts, Clock
 from weirwatch.settings import Settings
@@ -50,6 +51,7 @@ class Core:
     health: Health
     heartbeat: Heartbeat | None = None
     forwarder: Forwarder | None = None
+    morning: MorningRound | None = None
     failed: threading.Event = field(default_factory=threading.Event)
     failure: BaseException | None = None
     _threads: list[threading.Thread] = field(default_factory=list)
@@ -63,6 +65,8 @@ class Core:
             threads.append(("heartbeat", self.heartbeat.run))
         if self.forwarder is not None:
             threads.append(("forwarder", self.forwarder.run))
+        if self.morning is not None and self.morning.wanted:
+            threads.append(("morning", self.morning.run))
         for name, target in threads:
             thread = threading.Thread(target=target, name=name, daemon=True)
             thread.start()
@@ -80,6 +84,8 @@ class Core:
             self.web.close()
         if self.heartbeat is not None:
             self.heartbeat.stop()
+        if self.morning is not None:
+            self.morning.stop()
         self.loop.stop()
         for thread in self._threads[:1]:
             thread.join(15.0)

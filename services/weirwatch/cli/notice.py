@@ -23,6 +23,7 @@ def register(app: typer.Typer) -> None:
     )
     family.command(name="list")(list_command)
     family.command(name="test")(try_command)
+    family.command(name="morning")(morning_command)
     app.add_typer(family, name="notice")
 
 
@@ -86,6 +87,27 @@ def try_command(
             said = result["error"] or "taken"
             typer.echo(f"{result['recipient']}: {said}", err=not result["taken"])
     if not all(result["taken"] for result in results):
+        raise typer.Exit(1)
+
+
+def morning_command(
+    config: ConfigOption = None, data: DataOption = None, as_json: JsonOption = False
+) -> None:
+    """Print the morning line: what changed overnight, what is due, whether all is well.
+
+    Out of the record; a recipient with `morning` gets it every day. Exit code 1 unless all is well.
+    """
+    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.pipeline.morning import morning_json, morning_of, morning_text
+
+    with desk(config_path(config), data) as open_desk:
+        settings, now = open_desk.settings, open_desk.now()
+        morning = morning_of(open_desk.archive, settings, open_desk.catalogue, now)
+        if as_json:
+            print_json(morning_json(morning))
+        else:
+            typer.echo(morning_text(morning, now, settings, None))
+    if morning.wrong:
         raise typer.Exit(1)
 
 

@@ -8,7 +8,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, Field
 
 from weirwatch.config.problems import fault
-from weirwatch.config.values import FilePath, Name, Section, Title
+from weirwatch.config.values import ClockTime, FilePath, Name, Section, Title, parse_clock
 from weirwatch.settings import HeartbeatSettings, RecipientSettings
 
 _MOST_IN_10_MIN = 20
@@ -63,6 +63,7 @@ class RecipientConfig(Section):
     ca_file: FilePath | None = Field(None, examples=["ca.pem"])
     longest: Annotated[int, Field(ge=320, le=100_000)] | None = Field(None, examples=[1000])
     most_in_10_min: Annotated[int, Field(ge=0, le=1000)] | None = Field(None, examples=[20])
+    morning: ClockTime | None = Field(None, examples=["07:30"])
     stand_in: bool = Field(False, examples=[True])
     may_handle: list[Name] = Field(default_factory=list, examples=[["reservoir-empty"]])
     contact: Title = Field("", examples=["the keeper, on the number by the door"])
@@ -83,6 +84,7 @@ class RecipientConfig(Section):
             secrets_env=self.secrets_env or "",
             ca_file=_resolved(folder, self.ca_file),
             longest=self.longest,
+            morning=None if self.morning is None else parse_clock(self.morning),
             most_in_10_min=_most(self.kind, self.most_in_10_min),
             stand_in=self.stand_in,
             may_handle=frozenset(self.may_handle),

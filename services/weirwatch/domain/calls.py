@@ -25,6 +25,7 @@ class Why(StrEnum):
     DIGEST = "digest"
     FOLD = "fold-in"
     TEST = "test"
+    MORNING = "morning"
 
 
 @dataclass(frozen=True, slots=True)

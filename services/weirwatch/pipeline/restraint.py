@@ -16,7 +16,7 @@ from weirwatch.ports import Notice
 WINDOW: Micros = 600 * SECOND
 TEST_FOR: Micros = 600 * SECOND  # real; a test that comes later tests nothing
 _FIRST_WORDS = (Why.CALL, Why.NEXT, Why.CHECK_IN)
-_WHOLE = (Why.DIGEST, Why.FOLD, Why.TEST)  # many alarms in one already, or asked for
+_WHOLE = (Why.DIGEST, Why.FOLD, Why.TEST, Why.MORNING)  # many alarms in one already, or asked for
 
 
 @dataclass(slots=True)

@@ -90,6 +90,10 @@ class Archive(Protocol):
         """Return one notice, or None."""
         ...
 
+    def undelivered(self, since: Micros) -> Sequence[Notice]:
+        """Return notices that were tried in vain and wait, and those given up since then."""
+        ...
+
     def tested(self) -> Mapping[str, Micros]:
         """Return by recipient when a test notice last arrived."""
         ...

@@ -48,6 +48,12 @@ _EVENTS_BETWEEN = rows.select_from(
     ORDER BY seq LIMIT :limit
     """,
 )
+_UNDELIVERED = rows.select_from(
+    "notice",
+    rows.NOTICE_COLUMNS,
+    "WHERE (state = 'pending' AND attempts > 0) OR (state = 'given-up' AND created >= ?) "
+    "ORDER BY number",
+)
 _NOTICE = rows.select_from("notice", rows.NOTICE_COLUMNS, "WHERE id = ?")
 _NOTICES = rows.select_from(
     "notice", ("number", *rows.NOTICE_COLUMNS), "WHERE number > ? ORDER BY number LIMIT ?"
@@ -166,6 +172,12 @@ class SqliteArchive:
         with self._reading() as connection:
             found = connection.execute(_NOTICE, (ident,)).fetchone()
         return None if found is None else rows.notice_from(found)
+
+    def undelivered(self, since: Micros) -> Sequence[Notice]:
+        """Return notices that were tried in vain and wait, and those given up since then."""
+        with self._reading() as connection:
+            found = connection.execute(_UNDELIVERED, (since,)).fetchall()
+        return [rows.notice_from(row) for row in found]
 
     def tested(self) -> Mapping[str, Micros]:
         """Return by recipient when a test notice last arrived."""
