@@ -134,7 +134,7 @@ def test_all_well_only_when_nothing_is_against_it(world: World) -> None:
     well = Morning(overnight=("HIGH: x",), due=("Clean the pump: never done",))
     assert morning_json(well)["all_well"] is True
     for kind in ("standing", "silenced", "silent", "uncovered", "undeliverable", "unproven"):
-        told = Morning(**{kind: ("this one",)})  # type: ignore[arg-type]
+        told = Morning(**{kind: ("this one",)})
         text = morning_text(told, SEVEN, world.settings, None).split("\n")
         assert text[0] == f"Morning, Harbour Hall: 1 {kind}"
         assert text[-1] == f"{kind.capitalize()}: this one"

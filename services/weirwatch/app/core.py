@@ -82,17 +82,12 @@ class Core:
         self._stopped = True
         if self.web is not None:
             self.web.close()
-        if self.heartbeat is not None:
-            self.heartbeat.stop()
-        if self.morning is not None:
-            self.morning.stop()
+        self._stop_all(self.heartbeat, self.morning)
         self.loop.stop()
         for thread in self._threads[:1]:
             thread.join(15.0)
         self.transport.close()
-        self.outbox.stop()
-        if self.forwarder is not None:
-            self.forwarder.stop()
+        self._stop_all(self.outbox, self.forwarder)
         for thread in self._threads[1:]:
             thread.join(10.0)
         self.control.close()
@@ -102,6 +97,11 @@ class Core:
         if self.broker is not None:
             self.broker.close()
         self.lock.release()
+
+    def _stop_all(self, *parts: Heartbeat | MorningRound | Outbox | Forwarder | None) -> None:
+        for part in parts:
+            if part is not None:
+                part.stop()
 
     def _turn(self) -> None:
         try:
