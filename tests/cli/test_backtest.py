@@ -53,6 +53,41 @@ def test_a_sweep_proposes_and_says_what_it_costs(recorded: Place, call: Call) ->
     assert (late[0], late[60], late[600]) == (0, 60, 600)
 
 
+DERIVED = """
+[[derived]]
+id = "hall/sump-node/margin"
+formula = "drain-back-margin"
+inputs = { level = "hall/sump-node/level" }
+constants = { area_m2 = 1.0, rim_l = 420, drain_back_l = 30 }
+
+[[rule]]
+id = "margin-small"
+kind = "absolute"
+channel = "hall/sump-node/margin"
+low = 40
+deadband = 5
+failure = "sump-high"
+"""
+
+
+def test_derived_channels_are_computed_from_what_was_recorded(recorded: Place, call: Call) -> None:
+    text = recorded.config.read_text()
+    level = next(line for line in text.splitlines() if "level" in line and "id = " in line)
+    name = level.split('"')[1]
+    recorded.config.write_text(text + DERIVED.replace("hall/sump-node", name.rpartition("/")[0]))
+    result = call("replay", *HOUR, "--config", recorded.config, "--json")
+    assert result.exit_code == 0, result.exception
+    # 420 L to the rim, 30 L to come: 350 L leave 40, and 350 mm stand at 12:50.
+    (told,) = [e for e in events(result.output) if e["rule"] == "margin-small"]
+    assert (told["time"], told["value"]) == ("2026-05-01T12:50:00Z", 40.0)
+    swept = call("replay", *HOUR, "--sweep", "margin-small", "--config", recorded.config, "--json")
+    assert json.loads(swept.output)["episodes"] == 1
+    file = recorded.config.with_name("r.csv")
+    file.write_text(f"time,channel,value\n2026-05-01T12:00:00Z,{name},355\n")
+    result = call("replay", "--readings", file, "--config", recorded.config, "--json")
+    assert [e["rule"] for e in events(result.output)][-1] == "margin-small"
+
+
 @pytest.mark.parametrize(
     ("options", "told"),
     [

@@ -23,9 +23,11 @@ from weirwatch.pipeline.backtest import (
     sweep_json,
     with_causes,
 )
+from weirwatch.pipeline.derive import Deriver, measured_of, with_derived
 from weirwatch.pipeline.local_time import duration
 from weirwatch.pipeline.recording import read_commands, read_readings
 from weirwatch.pipeline.replay import Refusal, replay, replay_in_order
+from weirwatch.ports import Archive
 from weirwatch.settings import Settings
 from weirwatch.store.far.making import archive_of
 
@@ -55,13 +57,13 @@ def run(source: Source) -> Iterator[Event | Refusal]:
     book = _book(settings)
     if source.readings is not None:
         given = [] if source.commands is None else read_commands(source.commands)
-        readings = read_readings(source.readings, channels)
-        yield from replay(book, readings, given, _until(source.until))
+        yield from replay(book, _from_file(source, source.readings), given, _until(source.until))
         return
     begin, end = _range(source)
     archive = archive_of(settings)
     try:
-        stored = stored_readings(archive, channels_of(settings.rules) & channels.keys(), begin, end)
+        wanted = channels_of(settings.rules) & channels.keys()
+        stored = _from_store(settings, archive, wanted, (begin, end))
         yield from replay_in_order(book, stored, begin, end)
     finally:
         archive.close()
@@ -91,25 +93,52 @@ def print_sweep(source: Source, rule_id: str, *, as_json: bool) -> None:
 def _readings(
     source: Source, wanted: frozenset[str]
 ) -> tuple[list[Reading], tuple[Micros, Micros]]:
-    channels = {channel.id: channel for channel in source.settings.channels}
     if source.readings is None:
         begin, end = _range(source)
         archive = archive_of(source.settings)
         try:
-            found = list(stored_readings(archive, wanted, begin, end))
+            found = list(_from_store(source.settings, archive, wanted, (begin, end)))
         finally:
             archive.close()
         return found, (begin, end)
     until = _until(source.until)
     found = [
         reading
-        for reading in read_readings(source.readings, channels)
+        for reading in _from_file(source, source.readings)
         if reading.channel in wanted and (until is None or reading.time <= until)
     ]
     found.sort(key=lambda reading: reading.time)
     if not found:
         return found, (0, 0)
     return found, (found[0].time, found[-1].time if until is None else until)
+
+
+def _from_file(source: Source, file: Path) -> list[Reading]:
+    """Return a file's readings and what is derived from them, unless the file has that itself."""
+    settings = source.settings
+    readings = read_readings(file, {channel.id: channel for channel in settings.channels})
+    given = {reading.channel for reading in readings}
+    derived = [entry for entry in settings.derived if entry.channel not in given]
+    if not derived or not readings:
+        return readings
+    in_order = sorted(readings, key=lambda reading: reading.time)
+    deriver = Deriver(derived, settings.channels)
+    return list(with_derived(in_order, deriver, settings.channels, in_order[0].time))
+
+
+def _from_store(
+    settings: Settings, archive: Archive, wanted: frozenset[str], span: tuple[Micros, Micros]
+) -> Iterator[Reading]:
+    """Yield stored readings; derived channels are computed anew from what was measured."""
+    begin, end = span
+    measured = measured_of(wanted, settings.derived)
+    readings = stored_readings(archive, measured, begin, end)
+    if measured == wanted:
+        return readings
+    deriver = Deriver(settings.derived, settings.channels)
+    for channel, before in deriver.windows.items():
+        deriver.seed(stored_readings(archive, [channel], begin - before, begin))
+    return with_derived(readings, deriver, settings.channels, begin)
 
 
 def _book(settings: Settings) -> Book:

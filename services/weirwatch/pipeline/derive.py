@@ -7,10 +7,15 @@ bad, with the last good value held. It never raises.
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from zoneinfo import ZoneInfo
 
+from weirwatch.domain.book import make_ready
+from weirwatch.domain.engine import adopt, decide_reading, start
 from weirwatch.domain.instant import Micros, micros, seconds
+from weirwatch.domain.liveness import judge
 from weirwatch.domain.quantity import converter
 from weirwatch.domain.reading import Channel, Quality, Reading
+from weirwatch.domain.rule import RuleBook
 from weirwatch.domain.state import Observed
 from weirwatch.pipeline.evaporation import Window
 from weirwatch.pipeline.formulas import FORMULAS, Formula
@@ -144,6 +149,47 @@ class Deriver:
             derived = plan.react(reading, observed)
             if derived is not None:
                 yield derived
+
+
+def with_derived(
+    readings: Iterable[Reading], deriver: Deriver, channels: Iterable[Channel], begin: Micros
+) -> Iterator[Reading]:
+    """Yield recorded readings and, right after each, what the service would have derived from it.
+
+    Args:
+        readings: in time order over all channels.
+        deriver: new, or seeded with what was before `begin`.
+        channels: all of them, derived ones too.
+        begin: when the record begins.
+    """
+    by_id = {channel.id: channel for channel in channels}
+    book = make_ready(RuleBook({}, by_id, ZoneInfo("UTC")))  # no rules: it only observes
+    state = start({}, {}, book, begin, link_up=True)
+
+    def follow(reading: Reading) -> Iterator[Reading]:
+        yield reading
+        before = state.observed.get(reading.channel)
+        judged = judge(by_id[reading.channel], reading, before=before)
+        adopt(state, decide_reading(state, judged, reading.time, book), book)
+        for derived in deriver.readings(judged, state.observed):
+            yield from follow(derived)
+
+    for reading in readings:
+        yield from follow(reading)
+
+
+def measured_of(channels: Iterable[str], derived: Sequence[DerivedSettings]) -> frozenset[str]:
+    """Return the measured channels that these come from: derived ones by their inputs."""
+    inputs = {entry.channel: frozenset(entry.inputs.values()) for entry in derived}
+    found: set[str] = set()
+    waiting = [*channels]
+    while waiting:
+        channel = waiting.pop()
+        if channel in inputs:
+            waiting += inputs[channel]
+        else:
+            found.add(channel)
+    return frozenset(found)
 
 
 def input_converter(from_unit: str, to_unit: str) -> tuple[float, float]:

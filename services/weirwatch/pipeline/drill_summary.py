@@ -69,7 +69,7 @@ class Summary:
             "missed": self.count(Verdict.MISSED),
             "time_to_detect_s": {
                 "median": self.detect_s(0.5),
-                "p90": self.detect_s(0.9),
+                "p95": self.detect_s(0.95),
                 "longest": self.detect_s(1.0),
             },
             "soonest_harm_s": self.harm_s(),
