@@ -36,6 +36,20 @@ def test_a_folder_of_ones_own_and_json(
     assert parsed(call("node", "list", *words))["items"] == [SUMP]
 
 
+def test_the_login_file_that_the_configuration_names_may_not_exist_yet(
+    call: Call, place: Place, tmp_path: Path
+) -> None:
+    folder = tmp_path / "x"
+    text = place.config.read_text()
+    named = tmp_path / "named.toml"
+    line = f'credentials_file = "{folder}/service-login.toml"\n'
+    assert "[broker]\n" in text
+    named.write_text(text.replace("[broker]\n", f"[broker]\n{line}"))
+    assert isinstance(call("status", "--config", named).exception, ConfigError)
+    assert call("node", "add", SUMP, "--config", named, "--folder", folder).exit_code == 0
+    assert call("check", named).exit_code == 0
+
+
 @pytest.mark.parametrize("name", ["harbour-hall/no-node", "sump-node", "a:b", "x\ny", ""])
 def test_an_unknown_node_is_refused(call: Call, place: Place, name: str) -> None:
     result = call("node", "add", name, "--config", place.config)

@@ -4,11 +4,13 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from compose_pydantic import ComposeSpecification
 from support.need import need
 
 from weirwatch.cli.main import build_app
@@ -59,6 +61,24 @@ def compose() -> Any:
     return yaml.safe_load((DEPLOY / "compose.yaml").read_text(encoding="utf-8"))
 
 
+def test_compose_s_own_schema_knows_every_word(compose: Any) -> None:
+    """By compose-pydantic, which is made from the JSON schema of the Compose Specification."""
+    found = ComposeSpecification.model_validate(compose)
+    assert {"mosquitto", "weirwatch", "influxdb", "farwatch"} == set(found.services or ())
+
+
+def test_a_linter_of_container_security_finds_nothing_grave() -> None:
+    """compose-lint, after OWASP's and CIS's advice; limits of memory are the operator's."""
+    run = subprocess.run(
+        [sys.executable, "-m", "compose_lint", "--fail-on", "high", str(DEPLOY / "compose.yaml")],
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert run.returncode == 0, run.stdout
+    assert "PASS" in run.stdout
+
+
 def test_no_container_is_root_or_can_write_where_it_likes(compose: Any) -> None:
     for name, service in compose["services"].items():
         assert service["read_only"] is True, name
@@ -67,8 +87,12 @@ def test_no_container_is_root_or_can_write_where_it_likes(compose: Any) -> None:
         assert service["restart"] == "unless-stopped", name
         for mount in service["volumes"]:
             source = mount.split(":")[0]
-            assert mount.endswith(":ro") or source in compose["volumes"], mount
-    assert compose["services"]["weirwatch"]["ports"] == ["127.0.0.1:8080:8080"]
+            assert mount.endswith(":ro") or source in (*compose["volumes"], "./broker"), mount
+    open_ports = {name: s["ports"] for name, s in compose["services"].items() if "ports" in s}
+    assert open_ports == {
+        "mosquitto": ["${WEIRWATCH_MQTT_PORT:-8883}:8883"],
+        "weirwatch": ["127.0.0.1:${WEIRWATCH_PORT:-8080}:8080"],
+    }
 
 
 def test_what_the_broker_s_file_names_is_mounted(compose: Any) -> None:
@@ -83,7 +107,7 @@ def test_the_container_is_what_compose_expects(compose: Any) -> None:
     joined = text.replace("\\\n", " ")
     instructions = re.findall(r"^([A-Z]+) (.+)$", joined, re.M)
     known = {
-        "FROM", "WORKDIR", "COPY", "RUN", "ENV", "USER", "VOLUME", "EXPOSE", "STOPSIGNAL",
+        "ARG", "FROM", "WORKDIR", "COPY", "RUN", "ENV", "USER", "VOLUME", "EXPOSE", "STOPSIGNAL",
         "HEALTHCHECK", "ENTRYPOINT", "CMD",
     }  # fmt: skip
     assert {name for name, _ in instructions} <= known
@@ -94,6 +118,15 @@ def test_the_container_is_what_compose_expects(compose: Any) -> None:
         if name == "COPY" and "--from" not in words:
             for source in words.split()[:-1]:
                 assert (ROOT / source).exists(), source
+    sources = {word for name, words in instructions if name == "COPY" for word in words.split()}
+    kept = (ROOT / ".dockerignore").read_text(encoding="utf-8")
+    for source in ("pyproject.toml", "README.md", "LICENSE", "services", "simulator", "deploy"):
+        assert source in sources, source
+        assert f"\n!{source}\n" in kept, source
+    build = compose["services"]["weirwatch"]["build"]
+    known_arguments = {words.partition("=")[0] for name, words in instructions if name == "ARG"}
+    assert {word.partition("=")[0] for word in build["args"]} <= known_arguments
+    assert not any("PIP" in words for name, words in instructions if name == "ENV")
     user = compose["services"]["mosquitto"]["user"]
     assert user == "10001:10001"
     assert compose["services"]["weirwatch"]["build"]["dockerfile"] == "deploy/Containerfile"

@@ -32,12 +32,11 @@ class Broker:
         self.tls_port, self.port = free_port(), free_port()
         self._make_certificates()
         text = CONF.replace("/etc/mosquitto", str(folder))
-        text = text.replace("/var/lib/mosquitto", str(folder))
         text = text.replace("listener 8883", f"listener {self.tls_port} 127.0.0.1")
         text = text.replace("listener 1883", f"listener {self.port}")
-        if os.geteuid() == 0:
-            text += "user root\n"
-        (folder / "mosquitto.conf").write_text(text)
+        (folder / "conf.d").mkdir()
+        (folder / "conf.d" / "weirwatch.conf").write_text(text)
+        self._write_main_file()
         self.log = (folder / "log").open("wb")
         self.process = subprocess.Popen(
             [need("mosquitto"), "-c", str(folder / "mosquitto.conf")],
@@ -45,6 +44,13 @@ class Broker:
             stderr=self.log,
         )
         wait_for(self._listens)
+
+    def _write_main_file(self) -> None:
+        """As Debian ships it: what it says already must not be said twice."""
+        main = f"persistence true\npersistence_location {self.folder}/\n"
+        main += f"include_dir {self.folder}/conf.d\n"
+        main += "user root\n" if os.geteuid() == 0 else ""
+        (self.folder / "mosquitto.conf").write_text(main)
 
     def _make_certificates(self) -> None:
         """As docs/runbook.md says, with openssl."""
@@ -185,6 +191,16 @@ def test_logins_are_refused_twice_and_files_are_private(tmp_path: Path) -> None:
     assert modes == {ACL: 0o640, PASSWORDS: 0o640, SERVICE_LOGIN: 0o600}
     assert read_credentials(tmp_path / "m" / SERVICE_LOGIN).username == "weirwatch"
     assert password not in (tmp_path / "m" / PASSWORDS).read_text()
+
+
+def test_the_service_can_be_let_in_before_any_node(tmp_path: Path) -> None:
+    logins = BrokerLogins(tmp_path / "m", "weirwatch")
+    logins.prepare()
+    first = (tmp_path / "m" / SERVICE_LOGIN).read_text()
+    logins.prepare()
+    logins.add(SUMP)
+    assert (tmp_path / "m" / SERVICE_LOGIN).read_text() == first
+    assert "user weirwatch\ntopic read #" in (tmp_path / "m" / ACL).read_text()
 
 
 def test_the_doctor_finds_nothing_in_the_file() -> None:

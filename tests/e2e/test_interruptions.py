@@ -101,6 +101,9 @@ def test_the_web_struck_while_a_pump_fails(
     service = Service(tmp_path / "s", CONFIG.format(port=mosquitto.port), web=True)
     service.start()
     wait_for(lambda: ((service.get("health") or {}).get("web") or {}).get("answering"), 60)
+    assert service.get("health")["not_in_force"] is None
+    edited = service.config.read_text().replace('title = "Hall"', 'title = "Not in force yet"')
+    service.config.write_text(edited)
     first = service.get("health")["web"]["pid"]
     os.kill(first, blow)
     mosquitto.publish(FLOW, STOPPED)
@@ -117,6 +120,9 @@ def test_the_web_struck_while_a_pump_fails(
     kinds = [event["kind"] for event in service.get("events")["items"]]
     assert kinds.count("web-interrupted") == 1
     assert not Path(f"/proc/{first}").exists()
+    # The new web goes by what the core goes by, and both say that a restart is needed.
+    assert service.get("systems")["items"][0]["title"] == "Hall"
+    assert "restart the service" in service.get("health")["not_in_force"]
     assert service.stop() == 0
 
 

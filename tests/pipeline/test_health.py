@@ -70,6 +70,7 @@ def test_all_is_well(world: World) -> None:
     assert shown["rules"] == len(settings_of().rules)
     assert (shown["standing"], shown["unacknowledged"]) == (1, 1)
     assert shown["web"] is None
+    assert shown["not_in_force"] is None
     counts = shown["counts"]
     assert (counts["messages"], counts["readings"], counts["commits"]) == (1, 1, 2)
     assert counts["mqtt"] == {"acked": 1}

@@ -11,7 +11,9 @@ PACKAGES = {
     "mosquitto_sub": "mosquitto-clients",
     "chromium": "chromium",
     "mosquitto_passwd": "mosquitto",
+    "dpkg": "dpkg",
     "openssl": "openssl",
+    "shellcheck": "shellcheck",
     "systemd-analyze": "systemd",
     "victoria-metrics": "victoria-metrics",
 }

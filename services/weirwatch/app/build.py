@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from weirwatch.app.answers import commander, explainer, worker
 from weirwatch.app.beginning import (
@@ -15,6 +16,7 @@ from weirwatch.app.beginning import (
 )
 from weirwatch.app.core import Core
 from weirwatch.config.catalogue import load_catalogue
+from weirwatch.config.in_use import InUse
 from weirwatch.control.server import ControlServer
 from weirwatch.control.web_child import WebChild
 from weirwatch.domain.instant import file_stamp
@@ -64,13 +66,19 @@ from weirwatch.store.sqlite_outbox import SqliteOutbox
 SOURCE = "/weirwatch/service"  # of the CloudEvents that notifiers send
 
 
-def build_core(settings: Settings, clock: Clock, web_argv: list[str] | None = None) -> Core:
+def build_core(
+    settings: Settings,
+    clock: Clock,
+    web_argv: list[str] | None = None,
+    in_use: InUse | None = None,
+) -> Core:
     """Make the core for these settings; nothing is served yet.
 
     Args:
         settings: from `weirwatch.config`.
         clock: the only source of time.
         web_argv: command line of the web process; None: no web.
+        in_use: the file that the settings are of; its text is kept in the data folder for the web.
 
     Raises:
         ConfigError: the data folder is in use or not writable, or a port is taken.
@@ -78,17 +86,27 @@ def build_core(settings: Settings, clock: Clock, web_argv: list[str] | None = No
     lock = WriterLock(settings.service.data_dir)
     undo: list[Callable[[], None]] = [lock.release]
     try:
-        return _build(settings, clock, web_argv, lock, undo)
+        edited = _kept(in_use, settings.service.data_dir)
+        return _build(settings, clock, web_argv, edited, lock, undo)
     except BaseException:
         for step in reversed(undo):
             step()
         raise
 
 
+def _kept(in_use: InUse | None, data_dir: Path) -> Callable[[], bool]:
+    """Keep what the file said for the web; return how to ask whether it says something else."""
+    if in_use is None:
+        return lambda: False
+    in_use.keep(data_dir)
+    return in_use.edited
+
+
 def _build(
     settings: Settings,
     clock: Clock,
     web_argv: list[str] | None,
+    edited: Callable[[], bool],
     lock: WriterLock,
     undo: list[Callable[[], None]],
 ) -> Core:
@@ -178,6 +196,7 @@ def _build(
         state=state,
         started_at=now,
         web=web.as_json if web is not None else None,
+        edited=edited,
         waiting=lambda: len(inbox),
         tests=tests,
     )

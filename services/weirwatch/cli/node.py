@@ -42,11 +42,11 @@ def add_command(
 ) -> None:
     """Make a login that may publish under the node's own topics only; shown once."""
     from weirwatch.cli.desk import print_json
-    from weirwatch.config import load
+    from weirwatch.config import Overrides, load
     from weirwatch.domain.errors import ConfigError
     from weirwatch.ingest.broker_logins import BrokerLogins
 
-    settings = load(config_path(config))
+    settings = load(config_path(config), Overrides(without_credentials=True))
     known = sorted({f"{channel.system}/{channel.node}" for channel in settings.channels})
     if name not in known:
         raise ConfigError(f"no channel belongs to a node {name!r}: known are {', '.join(known)}")
@@ -64,10 +64,10 @@ def list_command(
 ) -> None:
     """Show which nodes have a login."""
     from weirwatch.cli.desk import print_json
-    from weirwatch.config import load
+    from weirwatch.config import Overrides, load
     from weirwatch.ingest.broker_logins import BrokerLogins
 
-    settings = load(config_path(config))
+    settings = load(config_path(config), Overrides(without_credentials=True))
     nodes = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root).nodes()
     if as_json:
         print_json({"items": nodes, "next": None})
@@ -79,10 +79,10 @@ def revoke_command(
     name: NodeArgument, config: ConfigOption = None, folder: FolderOption = None
 ) -> None:
     """Take a node's login away; mosquitto must read its files again."""
-    from weirwatch.config import load
+    from weirwatch.config import Overrides, load
     from weirwatch.ingest.broker_logins import BrokerLogins
 
-    settings = load(config_path(config))
+    settings = load(config_path(config), Overrides(without_credentials=True))
     logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
     logins.revoke(name)
     typer.echo(f"{name} has no login any more, once mosquitto has read its files: kill -HUP it.")

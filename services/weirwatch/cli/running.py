@@ -38,8 +38,10 @@ def set_up_logging(level: str) -> None:
     )
 
 
-def web_argv(config: Path, data_dir: Path, listen: str, clock_json: str) -> list[str]:
-    """Return the command line of the web process."""
+def web_argv(
+    config: Path, data_dir: Path, listen: str, clock_json: str, text_of: Path | None = None
+) -> list[str]:
+    """Return the command line of the web process; `text_of`: a copy to read, see `in_use`."""
     return [
         sys.executable,
         "-m",
@@ -52,6 +54,7 @@ def web_argv(config: Path, data_dir: Path, listen: str, clock_json: str) -> list
         listen,
         "--clock",
         clock_json,
+        *(["--text-of", str(text_of)] if text_of is not None else []),
     ]
 
 

@@ -25,14 +25,16 @@ def serve_command(
     from weirwatch.cli.running import run_until_stopped, set_up_logging, web_argv
     from weirwatch.clock import SystemClock
     from weirwatch.config import load
+    from weirwatch.config.in_use import FILE_NAME, InUse
 
     set_up_logging(log_level)
     settings = load(config)
     clock = SystemClock()
     listen = f"{settings.web.host}:{settings.web.port}"
     data_dir = settings.service.data_dir
-    argv = web_argv(config.absolute(), data_dir, listen, clock.as_json())
-    core = build_core(settings, clock, None if without_web else argv)
+    in_use = InUse(config)
+    argv = web_argv(in_use.path, data_dir, listen, clock.as_json(), data_dir / FILE_NAME)
+    core = build_core(settings, clock, None if without_web else argv, in_use)
     try:
         core.start()
         where = "without API and page" if without_web else f"serves http://{listen}/"

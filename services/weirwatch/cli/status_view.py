@@ -72,6 +72,8 @@ def _print_service(out: Console, status: Json, desk: Desk) -> None:
             out.print(Text(f"  ! {problem}", "bold"))
         if (health.get("notice_test") or {}).get("reminder"):
             out.print(f"  Due: {health['notice_test']['reminder']}")
+        if health.get("not_in_force"):
+            out.print(Text(f"  ! {health['not_in_force']}"))
         broker = health["broker"]
         link = "connected" if broker["connected"] else "NOT CONNECTED"
         out.print(f"Broker  {broker['kind']} at {broker['address']}, {link}. {broker['limits']}")

@@ -44,7 +44,11 @@ class Report:
 
 
 def load(
-    path: Path, overrides: Overrides | None = None, catalogue: Catalogue | None = None
+    path: Path,
+    overrides: Overrides | None = None,
+    catalogue: Catalogue | None = None,
+    *,
+    text_of: Path | None = None,
 ) -> Settings:
     """Return the settings of a configuration file.
 
@@ -52,12 +56,13 @@ def load(
         path: the TOML file; relative paths in it start at its folder.
         overrides: what a command's options say louder than the file.
         catalogue: the failures; None: those that ship with this version.
+        text_of: a copy to read in place of the file, see `in_use`.
 
     Raises:
         ConfigError: with every mistake of the file.
     """
     bold = _bold_by_failure(catalogue)
-    read, errors = _read(path, overrides, bold)
+    read, errors = _read(path, overrides, bold, text_of)
     if errors:
         raise ConfigError(errors)
     return settings_of(read, bold, path)
@@ -79,9 +84,12 @@ def check(
 
 
 def _read(
-    path: Path, overrides: Overrides | None, bold: Mapping[str, bool]
+    path: Path,
+    overrides: Overrides | None,
+    bold: Mapping[str, bool],
+    text_of: Path | None = None,
 ) -> tuple[Draft, list[str]]:
-    plain = (overrides or Overrides()).on(read_document(path))
+    plain = (overrides or Overrides()).on(read_document(text_of or path))
     folder = path.absolute().parent
     document, unwritten = with_catalogue(plain, load_templates(), _plant_alone(plain, folder))
     read = draft(document, folder)

@@ -21,6 +21,7 @@ class Overrides:
         broker_url: `broker.url`.
         broker_listen: `broker.listen`.
         rule_values: (rule id, key, value): keys of `[[rule]]` tables.
+        without_credentials: leave out `broker.credentials_file`, for who is about to write it.
     """
 
     data_dir: Path | None = None
@@ -28,6 +29,7 @@ class Overrides:
     broker_url: str | None = None
     broker_listen: str | None = None
     rule_values: tuple[tuple[str, str, Any], ...] = ()
+    without_credentials: bool = False
 
     def on(self, document: dict[str, Any]) -> dict[str, Any]:
         """Return the document with these values in place.
@@ -46,6 +48,9 @@ class Overrides:
             table = changed.get(section, {})
             if value is not None and isinstance(table, dict):
                 changed[section] = table | {key: value}
+        broker = changed.get("broker")
+        if self.without_credentials and isinstance(broker, dict):
+            changed["broker"] = {k: v for k, v in broker.items() if k != "credentials_file"}
         for rule, key, value in self.rule_values:
             changed["rule"] = _with_value(changed.get("rule"), rule, key, value)
         return changed

@@ -45,14 +45,22 @@ class BrokerLogins:
         known = dict(self._read())
         if node in known:
             raise ConfigError(f"node {node!r} has a login already: revoke it first for a new one")
-        if SERVICE not in known:
-            own = secrets.token_urlsafe(24)
-            known[SERVICE] = hashed(own)
-            self._write(SERVICE_LOGIN, f'username = "{SERVICE}"\npassword = "{own}"\n', 0o600)
+        self._let_service_in(known)
         password = secrets.token_urlsafe(24)
         known[node] = hashed(password)
         self._save(known)
         return password
+
+    def prepare(self) -> None:
+        """Give the service a login if it has none yet, before there is any node.
+
+        Raises:
+            ConfigError: the folder cannot be written.
+        """
+        known = dict(self._read())
+        if SERVICE not in known:
+            self._let_service_in(known)
+            self._save(known)
 
     def revoke(self, node: str) -> None:
         """Take a node's login away.
@@ -65,6 +73,13 @@ class BrokerLogins:
             raise ConfigError(f"node {node!r} has no login: see weirwatch node list")
         del known[node]
         self._save(known)
+
+    def _let_service_in(self, known: dict[str, str]) -> None:
+        if SERVICE in known:
+            return
+        own = secrets.token_urlsafe(24)
+        known[SERVICE] = hashed(own)
+        self._write(SERVICE_LOGIN, f'username = "{SERVICE}"\npassword = "{own}"\n', 0o600)
 
     def _read(self) -> Mapping[str, str]:
         path = self.folder / PASSWORDS

@@ -14,6 +14,10 @@ from weirwatch.ports import BrokerFacts, Clock, Transport
 from weirwatch.settings import Settings
 
 HUNG_AFTER: Micros = 10 * SECOND
+NOT_IN_FORCE = (
+    "the configuration file was changed after the service had started: judge it with "
+    "weirwatch check, then restart the service to apply it"
+)
 
 
 class Health:
@@ -33,6 +37,7 @@ class Health:
         web: Callable[[], dict[str, Any]] | None,
         waiting: Callable[[], int],
         tests: TrialWatch | None = None,
+        edited: Callable[[], bool] = lambda: False,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -45,6 +50,7 @@ class Health:
         self._web = web
         self._waiting = waiting
         self._tests = tests
+        self._edited = edited
         self.listeners: Callable[[], Mapping[str, int]] = dict
         self.history: Callable[[], Mapping[str, Any]] = dict  # of a history on a server
         self.heartbeat: Heartbeat | None = None
@@ -60,6 +66,7 @@ class Health:
             "problems": problems,
             "time": to_rfc3339(self._clock.now().utc),
             "started_at": to_rfc3339(self._started_at),
+            "not_in_force": NOT_IN_FORCE if self._edited() else None,
             "committed_at": None if committed is None else to_rfc3339(committed),
             "broker": {
                 "kind": self._broker.kind,

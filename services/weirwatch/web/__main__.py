@@ -69,7 +69,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     try:
         overrides = Overrides(data_dir=options.data_dir, web_listen=options.listen)
-        settings = load(options.config, overrides)
+        settings = load(options.config, overrides, text_of=options.text_of)
         listening = listening_socket(settings.web.host, settings.web.port)
     except ConfigError as error:
         print(error, file=sys.stderr)  # noqa: T201 - the operator must see this
@@ -94,6 +94,9 @@ def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
         prog="python -m weirwatch.web", description="API and page; the service starts this itself."
     )
     parser.add_argument("--config", type=Path, required=True, metavar="FILE")
+    parser.add_argument(
+        "--text-of", type=Path, metavar="FILE", help="what the core read, in place of the file"
+    )
     parser.add_argument("--data-dir", type=Path, metavar="DIR")
     parser.add_argument("--listen", metavar="HOST:PORT")
     parser.add_argument("--clock", metavar="JSON", help="a scaled clock, shared with the core")

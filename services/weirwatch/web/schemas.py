@@ -336,6 +336,9 @@ class Health(BaseModel):
 
     status: Literal["ok", "degraded"]
     problems: list[str] = Field(description="One sentence each; empty when all is well.")
+    not_in_force: str | None = Field(
+        None, description="What the configuration file says that the service does not go by yet."
+    )
     time: Time = Field(description="Service time now.")
     committed_at: Time | None = Field(description="When something was last made durable.")
 

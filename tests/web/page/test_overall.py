@@ -3,6 +3,7 @@ from support.page_sight import MINUTE, NOW, hall, sight, standing
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.rule import Priority
+from weirwatch.pipeline.health import NOT_IN_FORCE
 from weirwatch.web.page.overall import broker_words, core_words, overall_of
 from weirwatch.web.page.sight import Sight
 
@@ -37,6 +38,8 @@ def test_all_quiet() -> None:
         (sight(newest={}), "26 channels never heard."),
         (sight(health={"problems": ["no connection to the MQTT broker at 127.0.0.1:1883"]}),
          "No connection to the MQTT broker at 127.0.0.1:1883."),
+        (sight(health={"problems": [], "not_in_force": NOT_IN_FORCE}),
+         "The configuration file was changed after the service had started:"),
     ],
 )  # fmt: skip
 def test_nothing_of_this_is_quiet(seen: Sight, part: str) -> None:

@@ -65,9 +65,9 @@ def _lost_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
 
 
 def _problem_parts(sight: Sight) -> list[str]:
-    """Return what the core itself finds wrong, as sentences."""
-    problems = sight.health.get("problems") or ()
-    return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in map(str, problems)]
+    """Return what the core itself finds wrong, or not done yet, as sentences."""
+    problems = [*(sight.health.get("problems") or ()), sight.health.get("not_in_force") or ""]
+    return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in map(str, problems) if text]
 
 
 def broker_words(sight: Sight) -> str:
