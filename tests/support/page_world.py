@@ -24,7 +24,7 @@ from weirwatch.clock import SystemClock
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
-from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Absolute, Discrepancy, Priority, Rule, Side, SwitchIs
 from weirwatch.ports import Command, Group, NodeState, Notice, Quarantined
@@ -381,8 +381,27 @@ class World:
         }
 
     def explain(self, rule: str) -> Mapping[str, Any]:
-        """The page does not ask this of the core."""
-        raise UnknownRule(rule)
+        """As the engine says it of a rule whose condition is present and whose delay runs."""
+        self._answer()
+        known = {r.id: r for r in RULES}
+        if rule not in known:
+            raise UnknownRule(rule)
+        alarm, now = self.alarms.get(rule, Alarm(rule)), self.now()
+        channel = known[rule].channel
+        return {
+            "id": rule, "title": known[rule].title, "kind": known[rule].kind, "channel": channel,
+            "at": to_rfc3339(now), "state": alarm.state.value,
+            "service_state": alarm.service_state.value, "present": True, "message": "",
+            "limit_text": "≤ 1500 L/h", "deadband": 500.0, "unit": "L/h", "measurement": None,
+            "while": [{"term": f"{LEVEL} above 292 mm", "holds": False}],
+            "delay": {"kind": "on-delay", "since": to_rfc3339(now - MINUTE),
+                      "ends": to_rfc3339(now + MINUTE), "left_s": 60.0},
+            "suppression": {"never": False, "hold_off_left_s": None, "causes": [
+                {"rule": "mains-lost", "title": "Mains power lost", "stands": True,
+                 "raised_at": to_rfc3339(now - MINUTE)}]},
+            "service": {"state": alarm.service_state.value},
+            "why": ["The alarm stands, and nobody has acknowledged it."],
+        }  # fmt: skip
 
     def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
         """The page does not ask this of the core."""

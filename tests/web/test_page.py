@@ -110,6 +110,21 @@ def test_nothing_is_wider_than_the_screen_and_every_target_fits_a_thumb(
     assert small == []
 
 
+def test_a_card_says_why_when_it_is_asked(window: Browser, server: Server, world: World) -> None:
+    trouble(world)
+    visit(window, server)
+    window.wait_for_text("Water on the floor", ".ww-alarms")
+    card = "[data-rule=return-flow-lost] .ww-reason"
+    assert "Limit" not in window.text(card)
+    window.run(f"document.querySelector('{card}').open = true")
+    window.wait_for_text("1 min left", card)
+    why = window.text(card)
+    assert "The alarm stands, and nobody has acknowledged it." in why
+    assert "Sump: Level above 292 mm: does not hold" in why
+    assert "Mains power lost: stands since" in why
+    assert window.run("return document.documentElement.scrollWidth") <= PHONE[0]
+
+
 def test_acknowledge_reaches_the_core_with_comment_and_name(
     window: Browser, server: Server, world: World
 ) -> None:

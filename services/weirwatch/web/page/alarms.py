@@ -23,15 +23,18 @@ from weirwatch.web.page.parts import (
 
 Send = Callable[[Command], Awaitable[str]]
 """Carries out a command; returns an empty text when it is done, else why not."""
+Explain = Callable[[str], Awaitable[str]]
+"""Returns as HTML why a rule's alarm is in its state."""
+_WHY_EVERY_S = 5.0  # while it is open: the time that a delay has left moves on
 
 
 class AlarmPanel:
     """The standing alarms, the ones set aside, and the name commands are recorded under."""
 
-    def __init__(self, send: Send) -> None:
+    def __init__(self, send: Send, explain: Explain) -> None:
         self._standing = section("Alarms", "ww-alarms")
         with self._standing:
-            self._act = _Cards(send)
+            self._act = _Cards(send, explain)
             with box("div", "ww-who"):
                 field(
                     "Your name, kept on record with every command",
@@ -42,7 +45,7 @@ class AlarmPanel:
                 )
         self._set_aside = section("Set aside", "ww-alarms ww-aside")
         with self._set_aside:
-            self._aside = _Cards(send)
+            self._aside = _Cards(send, explain)
 
     def show(self, act: Sequence[AlarmWords], aside: Sequence[AlarmWords]) -> None:
         """Bring both lists up to date."""
@@ -55,8 +58,9 @@ class AlarmPanel:
 class _Cards:
     """One list of cards, kept by rule id so that a card in use is never built anew."""
 
-    def __init__(self, send: Send) -> None:
+    def __init__(self, send: Send, explain: Explain) -> None:
         self._send = send
+        self._explain = explain
         self._root = box("div", "ww-cards")
         self._cards: dict[str, _Card] = {}
 
@@ -67,7 +71,7 @@ class _Cards:
             card = self._cards.get(alarm.rule)
             if card is None:
                 with self._root:
-                    card = self._cards[alarm.rule] = _Card(alarm, self._send)
+                    card = self._cards[alarm.rule] = _Card(alarm, self._send, self._explain)
             card.show(alarm)
             if self._root.default_slot.children[place] is not card.root:
                 card.root.move(self._root, place)
@@ -76,9 +80,10 @@ class _Cards:
 class _Card:
     """One alarm: what, how bad, since when; what to do; the safety card; the commands."""
 
-    def __init__(self, alarm: AlarmWords, send: Send) -> None:
+    def __init__(self, alarm: AlarmWords, send: Send, explain: Explain) -> None:
         self._rule = alarm.rule
         self._send = send
+        self._explain = explain
         self._forms: dict[str, Element] = {}
         self._buttons: list[Words] = []
         self.root = box("article", "ww-alarm", data_rule=alarm.rule, aria_label=alarm.title)
@@ -116,6 +121,21 @@ class _Card:
             with box("details", "ww-card"):
                 Words("summary", "Safety card")
                 markup(card_html(alarm.card))
+        with box("details", "ww-reason") as why:
+            Words("summary", "Why?")
+            self._why = markup("<p>Asking…</p>")
+        self._asking = ui.timer(_WHY_EVERY_S, self._ask, active=False, immediate=False)
+        why.on("toggle", self._asked, js_handler="(e) => emit(e.target.open)")
+
+    async def _asked(self, event: Any) -> None:
+        self._asking.active = event.args is True
+        if event.args is True:
+            await self._ask()
+
+    async def _ask(self) -> None:
+        answer = await self._explain(self._rule)
+        if not self.root.is_deleted:
+            self._why.set_content(answer)
 
     def _commands(self, alarm: AlarmWords) -> None:
         with self._form("acknowledge"):

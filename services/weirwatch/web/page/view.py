@@ -3,12 +3,14 @@
 import asyncio
 import json
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from nicegui import background_tasks, run, ui
 
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.pipeline.explain import with_record
 from weirwatch.ports import Archive, Bucket, Clock, Command, Core
 from weirwatch.web.page import words
 from weirwatch.web.page.alarm_list import alarm_lists
@@ -18,6 +20,7 @@ from weirwatch.web.page.drawing import alarm_svg
 from weirwatch.web.page.overall import broker_words, core_words, overall_of
 from weirwatch.web.page.parts import Words, box, markup, reclass
 from weirwatch.web.page.places import places
+from weirwatch.web.page.reason import NO_ANSWER, reason_html
 from weirwatch.web.page.records import RecordPanel
 from weirwatch.web.page.sight import Fixture, Sight
 from weirwatch.web.page.watch import Watch
@@ -49,7 +52,7 @@ class PageView:
         with box("header", "ww-top"):
             self._header()
         with box("div", "ww-main-part"):
-            self._alarms = AlarmPanel(self._send)
+            self._alarms = AlarmPanel(self._send, self._reason)
             with box("div", "ww-left"):
                 self._water = WaterPanel(plant, self._open_trend)
             with box("div", "ww-right"):
@@ -124,6 +127,18 @@ class PageView:
 
     def _open_trend(self, channel: str) -> None:
         background_tasks.create(self._trend.open(channel), name="open trend")
+
+    async def _reason(self, rule: str) -> str:
+        def ask() -> Mapping[str, Any]:
+            return with_record(self._core.explain(rule), self._archive)
+
+        try:
+            found = await asyncio.wait_for(run.io_bound(ask), _READ_PATIENCE_S)
+        except (WeirwatchError, OSError, TimeoutError):
+            return NO_ANSWER
+        if found is None:  # the page is closing
+            return NO_ANSWER
+        return reason_html(found, self._fixture, self._clock.now().utc)
 
     async def _read_series(
         self, channel: str, start: Micros, end: Micros, points: int
