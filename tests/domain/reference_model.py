@@ -61,6 +61,12 @@ class Life:
     out_until: int | None = None
     suppressed: bool = False
 
+    def attended_by(self, command: str) -> bool:
+        """Acknowledge what is not; be heard of again about what stands and is."""
+        if command == "acknowledge":
+            return self.unacknowledged
+        return self.stands and not self.unacknowledged
+
     @property
     def state(self) -> str:
         if self.stands:
@@ -302,8 +308,8 @@ class Model:
             return False
         span = None if minutes is None else _minutes(minutes)
         match command.name:
-            case "acknowledge" if life.unacknowledged:
-                self._acknowledge(rule, life, command.check_in_minutes)
+            case "acknowledge" | "check-in" if life.attended_by(command.name):
+                self._acknowledge(rule, life, command)
             case "reset" if life.latched and not life.stands and not life.unacknowledged:
                 before = self._before(life)
                 life.latched = False
@@ -320,12 +326,14 @@ class Model:
                 return False
         return True
 
-    def _acknowledge(self, rule: Rule, life: Life, check_in: float | None) -> None:
+    def _acknowledge(self, rule: Rule, life: Life, command: Command) -> None:
         before = self._before(life)
+        check_in = command.check_in_minutes
         life.unacknowledged = life.heard = False
         life.acknowledged_at = self.now
         life.check_in_at = None if check_in is None else self.now + _minutes(check_in)
-        self._row(rule, "acknowledged", before)
+        kind = "acknowledged" if command.name == "acknowledge" else "checked-in"
+        self._row(rule, kind, before)
 
     def _shelve(self, rule: Rule, life: Life, span: int | None) -> None:
         before = self._before(life)

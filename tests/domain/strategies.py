@@ -191,7 +191,7 @@ def commands(draw: st.DrawFn) -> tuple[int, Command]:
         comment=draw(st.sampled_from(["", "why"])),
         minutes=minutes,
         check_in_minutes=draw(st.sampled_from([None, None, 5.0]))
-        if name == "acknowledge"
+        if name in ("acknowledge", "check-in")
         else None,
     )
 

@@ -14,15 +14,16 @@ from weirwatch.domain.lifecycle import (
 )
 
 # Rows: own states; columns: raise, return, return-latching, return-unannounced, acknowledge,
-# re-alarm, reset. "-" is illegal. After ANSI/ISA-18.2-2016 figure "alarm state transition
-# diagram" (transitions from memory) and OPC UA Part 9 sections 5.7, 5.8.
+# check-in, re-alarm, reset. "-" is illegal. After ANSI/ISA-18.2-2016 figure "alarm state
+# transition diagram" (transitions from memory) and OPC UA Part 9 sections 5.7, 5.8. Check-in is
+# our own: word from whoever has acknowledged.
 STATES = """
-normal                   unacknowledged  -  -  -  -  -  -
-unacknowledged           -  returned-unacknowledged latched-unacknowledged normal acknowledged - -
-acknowledged             -  normal latched-acknowledged - - unacknowledged -
-returned-unacknowledged  unacknowledged - - - normal - -
-latched-unacknowledged   unacknowledged - - - latched-acknowledged - -
-latched-acknowledged     unacknowledged - - - - - normal
+normal                   unacknowledged  -  -  -  -  -  -  -
+unacknowledged           -  returned-unacknowledged latched-unacknowledged normal acknowledged - - -
+acknowledged             -  normal latched-acknowledged - - acknowledged unacknowledged -
+returned-unacknowledged  unacknowledged - - - normal - - -
+latched-unacknowledged   unacknowledged - - - latched-acknowledged - - -
+latched-acknowledged     unacknowledged - - - - - - normal
 """
 SIGNALS = [
     Signal.RAISE,
@@ -30,6 +31,7 @@ SIGNALS = [
     Signal.RETURN_LATCHING,
     Signal.RETURN_UNANNOUNCED,
     Signal.ACKNOWLEDGE,
+    Signal.CHECK_IN,
     Signal.RE_ALARM,
     Signal.RESET,
 ]

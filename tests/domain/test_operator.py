@@ -80,7 +80,7 @@ def test_out_of_service_for_a_time_ends_by_itself_and_without_one_never() -> Non
         ("shelve", {"minutes": 0.0}, "give more than 0"),
         ("acknowledge", {"check_in_minutes": -1.0}, "check_in_minutes = -1: give more than 0"),
         ("acknowledge", {"check_in_minutes": float("inf")}, "at most a year"),
-        ("dance", {}, "there is no command 'dance': use one of acknowledge, shelve"),
+        ("dance", {}, "there is no command 'dance': use one of acknowledge, check-in"),
     ],
 )
 def test_what_is_refused_says_why(name: str, more: dict[str, Any], words: str) -> None:
@@ -94,3 +94,26 @@ def test_twice_out_of_service_and_shelving_while_out_are_refused() -> None:
     again = command(2, "remove-from-service", comment="again")
     for refused in (again, command(2, "shelve")):
         assert isinstance(outcome(out, refused)[-1], Refusal)
+
+
+def test_a_check_in_renews_the_acknowledgement_and_postpones_the_re_alarm() -> None:
+    made = book([rule(re_alarm=100)], [channel()])
+    commands = [
+        command(1, "acknowledge"),
+        command(90, "check-in", comment="here", check_in_minutes=2),
+    ]
+    events = run(made, seen([(0, 20)]), commands, until=400)
+    assert [(at, kind) for at, kind, _, _ in told(events)] == [
+        (0, "raised"),
+        (1, "acknowledged"),
+        (90, "checked-in"),
+        (210, "re-alarmed"),
+    ]
+    assert (events[2].who, events[2].comment, events[2].annunciated) == ("tester", "here", False)
+
+
+@pytest.mark.parametrize("before", [[], [(0.0, 20.0)]])
+def test_nobody_checks_in_who_has_not_acknowledged(before: list[tuple[float, float]]) -> None:
+    found = list(replay(book([rule()], [channel()]), seen(before), [command(5, "check-in")], None))
+    (refusal,) = [item for item in found if isinstance(item, Refusal)]
+    assert "only an acknowledged alarm that still stands" in refusal.sentence

@@ -107,6 +107,33 @@ def test_a_missed_check_in_calls_the_next_person(make: Make) -> None:
     assert world.notices[-1].text.startswith("keeper has not checked in: HIGH: Disk full: no")
 
 
+def test_a_later_check_in_renews_the_promise(make: Make) -> None:
+    world = raised(make()).go(1)
+    world.command("acknowledge", RULE, check_in=30)
+    world.go(20)
+    world.command("check-in", RULE, check_in=40)
+    assert world.go(39).line()[2:] == []
+    assert world.go(1).line()[2:] == [(61, "check-in-missed", "neighbour")]
+
+
+def test_a_check_in_without_a_time_ends_the_waiting(make: Make) -> None:
+    world = raised(make()).go(1)
+    world.command("acknowledge", RULE, check_in=30)
+    world.go(20)
+    world.restart()
+    world.command("check-in", RULE)
+    assert world.go(24 * 60).line()[2:] == []
+
+
+def test_a_late_check_in_silences_whoever_was_called_for_it(make: Make) -> None:
+    world = raised(make()).go(1)
+    world.command("acknowledge", RULE, check_in=30)
+    world.go(35)
+    world.command("check-in", RULE, check_in=60)
+    assert [(at, why) for at, why, _ in world.go(59).line()[2:]] == [(31, "check-in-missed")]
+    assert [why for _, why, _ in world.go(1).line()[3:]] == ["check-in-missed"] * 2  # everybody
+
+
 def test_returned_in_time_nobody_misses_a_check_in(make: Make) -> None:
     world = raised(make()).go(1)
     world.command("acknowledge", RULE, check_in=30)

@@ -124,6 +124,24 @@ def acknowledge_command(
     _tell(place, "acknowledge", rule, who, comment, as_json, check_in_minutes=check_in_minutes)
 
 
+def check_in_command(
+    context: typer.Context,
+    rule: RuleArgument,
+    comment: CommentOption = "",
+    check_in_minutes: CheckInMinutes = None,
+    who: WhoOption = None,
+    config: ConfigOption = None,
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Report that you attend to an acknowledged alarm, and when you will report again.
+
+    It renews the acknowledgement; without minutes nobody waits to hear of it again.
+    """
+    place = _places(context, config, data)
+    _tell(place, "check-in", rule, who, comment, as_json, check_in_minutes=check_in_minutes)
+
+
 def shelve_command(
     context: typer.Context,
     rule: RuleArgument,
@@ -195,6 +213,7 @@ def reset_command(
 
 _COMMANDS: dict[str, Callable[..., None]] = {
     "acknowledge": acknowledge_command,
+    "check-in": check_in_command,
     "shelve": shelve_command,
     "unshelve": unshelve_command,
     "remove-from-service": remove_command,

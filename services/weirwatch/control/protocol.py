@@ -62,6 +62,7 @@ MAX_LINE = 1024 * 1024
 MAX_TEXT = 4000  # characters of a comment, a name or a rule id
 COMMANDS = (
     "acknowledge",
+    "check-in",
     "shelve",
     "unshelve",
     "remove-from-service",

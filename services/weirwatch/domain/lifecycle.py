@@ -20,6 +20,7 @@ class Signal(StrEnum):
     RETURN_LATCHING = "return-latching"
     RETURN_UNANNOUNCED = "return-unannounced"
     ACKNOWLEDGE = "acknowledge"
+    CHECK_IN = "check-in"
     RE_ALARM = "re-alarm"
     RESET = "reset"
 
@@ -51,6 +52,7 @@ STATE_TABLE: dict[tuple[AlarmState, Signal], AlarmState] = {
     (_A.UNACKNOWLEDGED, _S.ACKNOWLEDGE): _A.ACKNOWLEDGED,
     (_A.RETURNED_UNACKNOWLEDGED, _S.ACKNOWLEDGE): _A.NORMAL,
     (_A.LATCHED_UNACKNOWLEDGED, _S.ACKNOWLEDGE): _A.LATCHED_ACKNOWLEDGED,
+    (_A.ACKNOWLEDGED, _S.CHECK_IN): _A.ACKNOWLEDGED,
     (_A.ACKNOWLEDGED, _S.RE_ALARM): _A.UNACKNOWLEDGED,
     (_A.LATCHED_ACKNOWLEDGED, _S.RESET): _A.NORMAL,
 }
@@ -73,6 +75,7 @@ SERVICE_TABLE: dict[tuple[ServiceState, ServiceSignal], ServiceState] = {
 
 _WHY_NOT: dict[Signal | ServiceSignal, str] = {
     Signal.ACKNOWLEDGE: "there is nothing to acknowledge",
+    Signal.CHECK_IN: "only an acknowledged alarm that still stands wants to be heard of again",
     Signal.RESET: "only a latched alarm whose condition has gone and that is acknowledged is reset",
     ServiceSignal.SHELVE: "an alarm out of service is returned to service before it is shelved",
     ServiceSignal.UNSHELVE: "it is not shelved",

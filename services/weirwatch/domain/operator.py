@@ -15,12 +15,17 @@ from weirwatch.domain.turn import Turn
 
 COMMANDS = (
     "acknowledge",
+    "check-in",
     "shelve",
     "unshelve",
     "remove-from-service",
     "return-to-service",
     "reset",
 )
+_ATTENDING = {
+    "acknowledge": (Signal.ACKNOWLEDGE, "acknowledged"),
+    "check-in": (Signal.CHECK_IN, "checked-in"),
+}
 _LONGEST_MINUTES = 366 * 24 * 60
 
 
@@ -32,7 +37,7 @@ class Command:
         name: one of `COMMANDS`.
         who: operator, as given by the header or the command line's user.
         minutes: length of a shelving (None: one-shot) or of out-of-service (None: open end).
-        check_in_minutes: with acknowledge: "on my way", when to hear again.
+        check_in_minutes: with acknowledge ("on my way") or check-in: when to hear again.
         remote: address it came from, for the audit; empty: this machine's control socket.
     """
 
@@ -58,8 +63,8 @@ def carry_out(turn: Turn, command: Command, time: Micros) -> None:
     _check_minutes("minutes", command.minutes)
     _check_minutes("check_in_minutes", command.check_in_minutes)
     match command.name:
-        case "acknowledge":
-            _acknowledge(turn, entry, command, time)
+        case "acknowledge" | "check-in":
+            _attend(turn, entry, command, time)
         case "shelve":
             _shelve(turn, entry, command, time)
         case "unshelve":
@@ -81,19 +86,21 @@ def _check_minutes(name: str, minutes: float | None) -> None:
         raise IllegalCommand(f"{name} = {minutes:g}: give more than 0 and at most a year")
 
 
-def _acknowledge(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
+def _attend(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
+    """Somebody has seen it, or is heard of again: each renews the promise of a next word."""
     before = turn.alarm(entry.rule.id)
     check_in = command.check_in_minutes
+    signal, kind = _ATTENDING[command.name]
     after = replace(
         before,
-        state=next_state(entry.rule.id, before.state, Signal.ACKNOWLEDGE),
+        state=next_state(entry.rule.id, before.state, signal),
         acknowledged_at=time,
         acknowledged_by=command.who,
         check_in_at=None if check_in is None else time + micros(check_in * 60),
         heard=False,
         hold_until=None,
     )
-    _record(turn, entry, before, after, command, time, "acknowledged")
+    _record(turn, entry, before, after, command, time, kind)
 
 
 def _shelve(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:

@@ -25,7 +25,10 @@ from weirwatch.domain.rule import Rule
 from weirwatch.pipeline.digest import KEY, Digest
 from weirwatch.ports import Notice
 
-_SILENCING = ("acknowledged", "shelved", "suppressed", "removed-from-service")
+_SILENCING = ("acknowledged", "checked-in", "shelved", "suppressed", "removed-from-service")
+
+
+_PROMISING = ("acknowledged", "checked-in")
 
 
 class Wording(Protocol):
@@ -111,7 +114,7 @@ class Calling:
             self._put(rule.id, None)
             return self._returned(seq, event, call, rule, alarm, now)
         if event.kind in _SILENCING:
-            check_in = alarm.check_in_at if event.kind == "acknowledged" else None
+            check_in = alarm.check_in_at if event.kind in _PROMISING else None
             self._put(rule.id, silenced(call, check_in))
         elif event.kind == "released" and alarm.state is AlarmState.UNACKNOWLEDGED:
             roster = self._roster(call, rule, now)

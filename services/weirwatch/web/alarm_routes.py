@@ -72,6 +72,16 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         """Tell that somebody has seen it, or with a check-in time: is on the way."""
         return _carry_out(context, request, Asked("acknowledge", id, operator, body))
 
+    @router.post(_PATH + "check-in", response_model=schemas.Alarm, responses=_COMMAND)
+    def check_in(
+        id: RuleId,
+        request: Request,
+        operator: Operator = None,
+        body: Annotated[schemas.AcknowledgeBody | None, Body()] = None,
+    ) -> JsonAnswer:
+        """Report of an acknowledged alarm; with a check-in time: to be heard of again by then."""
+        return _carry_out(context, request, Asked("check-in", id, operator, body))
+
     @router.post(_PATH + "shelve", response_model=schemas.Alarm, responses=_COMMAND)
     def shelve(
         id: RuleId,

@@ -56,7 +56,7 @@ def test_what_is_set_aside_has_a_list_of_its_own() -> None:
     ("alarm", "commands"),
     [
         (standing("floor-leak"), {"acknowledge", "shelve"}),
-        (standing("floor-leak", state=ACKNOWLEDGED), {"shelve"}),
+        (standing("floor-leak", state=ACKNOWLEDGED), {"check-in", "shelve"}),
         (standing("floor-leak", state=RETURNED), {"acknowledge", "shelve"}),
         (standing("floor-leak", state=AlarmState.LATCHED_ACKNOWLEDGED), {"reset", "shelve"}),
         (standing("floor-leak", service_state=ServiceState.SHELVED), {"unshelve"}),

@@ -206,4 +206,6 @@ def _commands(alarm: Alarm) -> frozenset[str]:
         return frozenset({"acknowledge", "shelve"})
     if alarm.state is AlarmState.LATCHED_ACKNOWLEDGED:
         return frozenset({"reset", "shelve"})
+    if alarm.state is AlarmState.ACKNOWLEDGED:
+        return frozenset({"check-in", "shelve"})
     return frozenset({"shelve"})

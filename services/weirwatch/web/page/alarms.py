@@ -149,6 +149,17 @@ class _Card:
                 inputmode="numeric",
             )
             self._buttons.append(submit("Acknowledge", "ww-main"))
+        with self._form("check-in"):
+            field("Comment", name="comment", maxlength="1000")
+            field(
+                "Next word in (min; empty: none promised)",
+                name="check_in_minutes",
+                type="number",
+                min="1",
+                max="1440",
+                inputmode="numeric",
+            )
+            self._buttons.append(submit("Check in"))
         with box("details", "ww-more") as more:
             self._forms["shelve"] = more
             Words("summary", "Shelve")

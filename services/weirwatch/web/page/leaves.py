@@ -60,6 +60,7 @@ _STATE_WORDS = {
     "removed-from-service": "taken out of service",
     "returned-to-service": "back in service",
     "re-alarmed": "announced again",
+    "checked-in": "word from whoever attends to it",
     "suppressed": "suppressed by design",
     "released": "no longer suppressed",
 }
