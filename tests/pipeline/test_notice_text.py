@@ -112,7 +112,20 @@ def test_where_the_failed_device_is() -> None:
 
 
 def test_the_link_stands_last() -> None:
-    assert lines(told(page=PAGE), person())[-1] == f"The whole card: {PAGE}"
+    assert lines(told(page=PAGE), person())[-1] == f"The whole card: {PAGE}#alarm=high"
+    odd = rule("node-offline/hall ä", failure="node-offline")
+    assert lines(told(page=PAGE, rule=odd), person())[-1].endswith(
+        "#alarm=node-offline/hall%20%C3%A4"
+    )
+
+
+def test_a_link_too_long_for_the_way_names_the_page_alone() -> None:
+    page, long = f"http://{'h' * 105}.example/", rule("r" * 64, failure="sump-high")
+    short = notice_text(told(page=page, rule=long), person(longest=320))
+    assert len(short) <= 320
+    assert short.endswith(f"The whole card: {page}")
+    whole = notice_text(told(page=page, rule=long), person(longest=800))
+    assert whole.endswith(f"The whole card: {page}#alarm={'r' * 64}")
 
 
 @pytest.mark.parametrize("longest", [320, 400, 700])
@@ -126,7 +139,7 @@ def test_cut_from_the_end(failure: str, longest: int) -> None:
     parts = text.split("\n")
     assert parts[0].startswith("MEDIUM: high (Harbour Hall): xxx")
     assert card.first_line in parts
-    assert parts[-2:] == ["…", f"The whole card: {PAGE}"]
+    assert parts[-2:] == ["…", f"The whole card: {PAGE}#alarm=high"]
 
 
 def test_what_fits_is_not_cut() -> None:

@@ -347,3 +347,22 @@ for (const e of document.querySelectorAll('#app *')) {
 }
 return poor;
 """
+
+
+def test_a_link_opens_the_page_at_its_alarm(window: Browser, server: Server, world: World) -> None:
+    for rule in ("mains-lost", "floor-leak", "sump-level-high", "return-flow-lost"):
+        world.raise_alarm(rule, 0.0, "look", ago=MINUTE)
+    window.size(*PHONE, mobile=True)
+    window.go("about:blank")
+    window.go(f"{server.url}#alarm=return-flow-lost")
+    found = "return document.activeElement?.dataset?.rule"
+    window.wait_for(f"{found} === 'return-flow-lost'")
+    top = window.run("return document.activeElement.getBoundingClientRect().top")
+    assert isinstance(top, int | float)
+    assert -5 <= top <= 400
+    assert window.run("return document.activeElement.querySelector('details.ww-card').open")
+    window.run("location.hash = '#alarm=mains-lost'")
+    window.wait_for(f"{found} === 'mains-lost'")
+    window.run("location.hash = '#alarm=%E0%A4%A'")  # not UTF-8: nothing happens
+    window.run("location.hash = '#alarm=long-gone'")
+    assert window.run(found) == "mains-lost"

@@ -16,7 +16,9 @@ _Word = Literal["low", "medium", "high", "critical"]
 
 
 def _page(text: str) -> str:
-    if text and (not text.startswith(("http://", "https://")) or "@" in text or " " in text):
+    if text and (
+        not text.startswith(("http://", "https://")) or any(mark in text for mark in "@ #")
+    ):
         raise fault("is not an address of a page", 'Write "http://hall.example:8080/"')
     return text
 

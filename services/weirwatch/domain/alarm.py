@@ -83,7 +83,7 @@ class Event:
         time: engine time of the transition.
         kind: raised, returned, acknowledged, checked-in, reset, re-alarmed, announced, shelved,
             unshelved, suppressed, released, removed-from-service, returned-to-service,
-            limits-changed, rule-deleted; or a service event (`service-started`, `web-restarted`, …).
+            limits-changed, rule-deleted; or a service event, as `service-started`.
         rule: rule id; empty for service events.
         from_state / to_state, service_from / service_to: equal when that machine did not move.
         annunciated: this transition calls for a person.

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.alarm import Alarm
@@ -16,6 +17,8 @@ from weirwatch.settings import RecipientSettings
 DRILL = "DRILL, nothing is wrong: "
 _LONGEST_MESSAGE = 80  # of what a lock screen shows after title and place
 _CUT = "…"
+_SHORTEST_TEXT = 320  # the least that `longest` may be
+_LONGEST_LINK = 136  # of a last line that leaves the others their room in that
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +58,24 @@ def notice_text(told: Told, recipient: RecipientSettings | None) -> str:
         fixed = [told.card.first_line] if told.card is not None else []
         rest = [told.how_long, *_forecast(told), *_what_to_do(told, recipient)]
         lines += fixed + [line for line in rest if line]
-    link = f"The whole card: {told.page}" if told.page else ""
-    return fitted(lines, link, recipient.longest if recipient is not None else None, told.card)
+    longest = recipient.longest if recipient is not None else None
+    return fitted(lines, _link(told, longest), longest, told.card)
+
+
+def alarm_link(page: str, rule: str) -> str:
+    """Return the address at which the page opens at one alarm; empty without a page."""
+    return f"{page}#alarm={quote(rule, safe='/')}" if page else ""
+
+
+def _link(told: Told, longest: int | None) -> str:
+    """Return the last line; where it would take the room of others, it names the page alone."""
+    if not told.page:
+        return ""
+    whole = f"The whole card: {alarm_link(told.page, told.rule.id)}"
+    beyond = max(0, len(whole) - _LONGEST_LINK)
+    if longest is not None and longest < _SHORTEST_TEXT + beyond:
+        return f"The whole card: {told.page}"
+    return whole
 
 
 def first_line(told: Told) -> str:

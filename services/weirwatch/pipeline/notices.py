@@ -11,7 +11,7 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.routing import Holiday, Roster
 from weirwatch.domain.rule import Rule
 from weirwatch.domain.state import Observed
-from weirwatch.pipeline.notice_text import Told, digest_text, fold_text, notice_text
+from weirwatch.pipeline.notice_text import Told, alarm_link, digest_text, fold_text, notice_text
 from weirwatch.pipeline.outage_line import OutageLine
 from weirwatch.pipeline.queries import alarm_json
 from weirwatch.ports import Notice
@@ -116,4 +116,6 @@ class NoticeWriter:
         return self._outage.sentence(now)
 
     def _payload(self, seq: int, rule: Rule, alarm: Alarm, why: Why) -> Mapping[str, Any]:
-        return {"event": seq, "why": why.value, "alarm": self.alarm_json(rule, alarm)}
+        link = alarm_link(self._settings.notice_page, rule.id) or None
+        shown = self.alarm_json(rule, alarm)
+        return {"event": seq, "why": why.value, "alarm": shown, "link": link}

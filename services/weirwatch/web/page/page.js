@@ -61,9 +61,34 @@ window.weirwatch = (() => {
         look();
       }).observe(shown, { childList: true, characterData: true, subtree: true });
     }
+    openLinked();
+  }
+
+  // A notice links to #alarm=RULE: the page opens at that card, once it is there.
+  function openLinked(tries = 40) {
+    const link = location.hash.match(/^#alarm=(.+)$/);
+    if (!link) return;
+    let rule = link[1];
+    try {
+      rule = decodeURIComponent(rule);
+    } catch {
+      return;
+    }
+    const cards = [...document.querySelectorAll(".ww-alarm")];
+    const card = cards.find((one) => one.dataset.rule === rule);
+    if (!card) {
+      if (tries > 0) setTimeout(openLinked, 250, tries - 1);
+      return;
+    }
+    const safety = card.querySelector("details.ww-card");
+    if (safety) safety.open = true;
+    card.tabIndex = -1;
+    card.scrollIntoView({ block: "start" });
+    card.focus({ preventScroll: true });
   }
 
   document.addEventListener("input", remember);
+  window.addEventListener("hashchange", () => openLinked());
   document.addEventListener("visibilitychange", look);
   setInterval(look, 1000);
 
