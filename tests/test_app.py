@@ -1,7 +1,5 @@
 """The core put together: what it leaves behind when it cannot be made, and how it runs."""
 
-import re
-import shutil
 import socket
 import sqlite3
 import threading
@@ -22,7 +20,6 @@ from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, IllegalCommand
 from weirwatch.domain.operator import Command
 from weirwatch.pipeline.inbox import LinkRequest
-from weirwatch.store.free_space import disk_trouble
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
 
@@ -142,20 +139,6 @@ def test_a_damaged_file_is_moved_aside_and_told(
     assert kinds[:2] == ["damaged-file-moved-aside", "service-started"]
     assert "is damaged" in capsys.readouterr().err
     assert (hall.data / "damaged-20260501T120000Z" / FILE_NAME).exists()
-
-
-def test_a_disk_is_told_of_when_it_is_nearly_full_or_gone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert disk_trouble(tmp_path) is None
-    sentence = disk_trouble(tmp_path / "unmounted")
-    assert sentence is not None
-    assert "cannot be asked (No such file or directory)" in sentence
-    free = shutil.disk_usage(tmp_path).free
-    monkeypatch.setattr("weirwatch.store.free_space.LEAST_FREE_BYTES", free * 2)
-    sentence = disk_trouble(tmp_path)
-    assert sentence is not None
-    assert re.match(r"only \d+ MB \(\d+ %\) are free where /.*: make room", sentence)
 
 
 # --- with its threads ------------------------------------------------------------------------

@@ -209,7 +209,7 @@ def test_nothing_happens_to_the_record_when_the_copy_is_none(tmp_path: Path) -> 
         with pytest.raises(ConfigError):
             restore(tmp_path / "none.sqlite3", folder, T0, "now")
         assert (folder / FILE_NAME).read_bytes() == content
-        assert sorted(p.name for p in folder.iterdir()) == ["lock", FILE_NAME]
+        assert sorted(p.name for p in folder.iterdir()) == ["lock", "reserve", FILE_NAME]
 
 
 # --- kill -9 --------------------------------------------------------------------------------

@@ -55,7 +55,7 @@ from weirwatch.settings import Settings
 from weirwatch.store.access import SqliteRegister
 from weirwatch.store.far.forwarder import Forwarder
 from weirwatch.store.far.making import far_of
-from weirwatch.store.free_space import disk_trouble
+from weirwatch.store.free_space import DiskWatch
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
@@ -224,6 +224,8 @@ def _build(
         health.history = forwarder.as_json
     systems = {rule: node.split("/")[0] for node, rule in offline_rules.items()}
     news = News(settings, writer, state, numbers, transport, control.publish, outbox.wake, systems)
+    disk = DiskWatch(data_dir, lambda told: inbox.put(ServiceEventRequest("disk-space", told)))
+    health.disk = lambda: disk.warning
     loop = Loop(
         LoopParts(
             book=book,
@@ -247,7 +249,7 @@ def _build(
             corrections=log_book.corrections(),
             deriver=deriver_of(settings, now),
             works=works,
-            disk_trouble=lambda: disk_trouble(data_dir),
+            disk_trouble=disk.trouble,
         )
     )
     return Core(

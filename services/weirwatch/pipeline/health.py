@@ -53,6 +53,7 @@ class Health:
         self._edited = edited
         self.listeners: Callable[[], Mapping[str, int]] = dict
         self.history: Callable[[], Mapping[str, Any]] = dict  # of a history on a server
+        self.disk: Callable[[], str] = str  # what is wrong with the disk's room, or nothing
         self.heartbeat: Heartbeat | None = None
 
     def as_json(self) -> dict[str, Any]:
@@ -113,8 +114,7 @@ class Health:
         not_taken = self.heartbeat.problem() if self.heartbeat is not None else None
         if not_taken is not None:
             found.append(not_taken)
-        if self.history().get("state"):
-            found.append(str(self.history()["state"]))
+        found += [word for word in (self.history().get("state"), self.disk()) if word]
         found += [
             f"{rule}: {message}"
             for rule, message in dict(self._state.conditions).items()

@@ -24,6 +24,12 @@ _WRITER_PRAGMAS = (
     f"PRAGMA journal_size_limit = {JOURNAL_SIZE_LIMIT}",
     "PRAGMA secure_delete = OFF",  # some builds overwrite what is deleted: wear, for no secret
 )
+
+
+class DiskFullError(TransientError):
+    """The disk is full; the file is as it was."""
+
+
 # SQLite's primary result codes: https://www.sqlite.org/rescode.html
 DAMAGED_CODES = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 _MAY_PASS = {
@@ -134,7 +140,8 @@ def translated(error: sqlite3.Error, path: Path) -> WeirwatchError:
     """Return the error of ours that says the same, as one sentence with the cure."""
     code = code_of(error)
     if code in _MAY_PASS:
-        return TransientError(f"{path}: {_MAY_PASS[code]} ({error}); nothing was changed")
+        kind = DiskFullError if code == sqlite3.SQLITE_FULL else TransientError
+        return kind(f"{path}: {_MAY_PASS[code]} ({error}); nothing was changed")
     if code in DAMAGED_CODES:
         return PermanentError(
             f"{path} is damaged ({error}): restart the service, which moves it aside and goes on"

@@ -15,6 +15,7 @@ from weirwatch.store import blocks, history, rows, state
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import (
     BUSY_TIMEOUT_MS,
+    DiskFullError,
     open_writer,
     own_errors,
     transaction,
@@ -26,6 +27,7 @@ from weirwatch.store.packing import PCODEC, codec_here
 from weirwatch.store.past import add_past
 from weirwatch.store.quarantine import add_quarantined
 from weirwatch.store.recorder import Recorder
+from weirwatch.store.reserve import Reserve
 from weirwatch.store.schema import FILE_NAME, make_file, upgrade
 from weirwatch.store.sealing import Sealer
 from weirwatch.store.upkeep import Upkeep
@@ -82,7 +84,10 @@ class SqliteJournal:
         self._recorder = Recorder(self._damage)
         self._far = far
         keeper = Trimmer(path, self._damage) if far else Sealer(path, self._damage)
-        self._upkeep = Upkeep(path, self._recorder, keeper, self._damage, raw_days, clock)
+        self._reserve = Reserve(path.parent)
+        self._upkeep = Upkeep(
+            path, self._recorder, keeper, self._damage, raw_days, clock, self._reserve
+        )
         self._marked_running = False
         try:
             upgrade(self._connection, path)
@@ -121,6 +126,14 @@ class SqliteJournal:
             TransientError: locked, disk full, input/output error; the file is as it was.
             PermanentError: any other error; likewise.
         """
+        try:
+            return self._commit(group)
+        except DiskFullError:
+            if not self._made_room():
+                raise
+            return self._commit(group)
+
+    def _commit(self, group: Group) -> int:
         duplicates = 0
         appended: Sequence[Micros] = ()
         try:
@@ -177,7 +190,12 @@ class SqliteJournal:
             now: service time.
             budget_s: real seconds; one piece of work takes a few milliseconds and is finished.
         """
-        return self._upkeep.run(self._connection, now, budget_s)
+        try:
+            return self._upkeep.run(self._connection, now, budget_s)
+        except DiskFullError as full:
+            log.warning("store.upkeep_failed error=%s", full)
+            self._made_room()
+            return False
 
     def counters(self) -> Mapping[str, int]:
         """Return counts since the start: damaged_parts, upkeep_failures, let_go_for_room."""
@@ -247,6 +265,11 @@ class SqliteJournal:
             )
         self._marked_running = not clean_stop
 
+    def _made_room(self) -> bool:
+        """Give the reserve back and empty the log; return whether either was possible."""
+        spent = self._reserve.spend()
+        return self._emptied_wal(_INSIST_AT_MOST_MS) or spent
+
     def _bound_wal(self) -> None:
         """Empty a log that readers have kept from being emptied; give up after a moment."""
         try:
@@ -255,16 +278,20 @@ class SqliteJournal:
             return
         if size < self._wal_limit:
             return
-        busy = True
-        insist_ms = min(size // _WAL_UNIT, _INSIST_AT_MOST_MS)
+        emptied = self._emptied_wal(min(size // _WAL_UNIT, _INSIST_AT_MOST_MS))
+        self._wal_limit = WAL_LIMIT if emptied else size + _WAL_STEP
+
+    def _emptied_wal(self, insist_ms: int) -> bool:
+        """Empty the log; return whether it was possible, waiting for readers that long."""
         try:
             self._connection.execute(f"PRAGMA busy_timeout = {insist_ms}")
-            busy = bool(self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0])
-        except sqlite3.Error as error:  # the group itself is durable: it must not fail for this
-            log.warning("store.wal_not_emptied size=%d error=%s", size, error)
+            busy, *_ = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        except sqlite3.Error as error:  # what was committed is durable: nothing fails for this
+            log.warning("store.wal_not_emptied error=%s", error)
+            return False
         finally:
             self._connection.execute(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
-        self._wal_limit = size + _WAL_STEP if busy else WAL_LIMIT
+        return not busy
 
 
 def open_journal(

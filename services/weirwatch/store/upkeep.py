@@ -11,8 +11,10 @@ from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.ports import Clock
 from weirwatch.store.block import HOUR
 from weirwatch.store.blocks import DamageNotes
+from weirwatch.store.connection import DiskFullError
 from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.recorder import Recorder
+from weirwatch.store.reserve import Reserve
 from weirwatch.store.retention import Retention
 from weirwatch.store.sealing import Sealer
 
@@ -20,6 +22,7 @@ log = logging.getLogger(__name__)
 
 REST: Micros = 60 * SECOND  # between two looks, when there was nothing to do or it failed
 TIGHT_BYTES = 64 * 1024 * 1024  # with less free on the disk, the file lives on its own free pages
+PLENTY_BYTES = 4 * TIGHT_BYTES  # with so much free, room is set aside
 SPARE_BYTES = 8 * 1024 * 1024  # of which it then keeps so many, at the cost of the oldest readings
 KEPT_WHEN_TIGHT: Micros = 48 * HOUR
 
@@ -34,6 +37,7 @@ class Upkeep:
         damage: where damage is noted.
         raw_days: raw readings are kept so long; None: for ever.
         clock: measures the budget; None: one piece of work a call.
+        reserve: room on the disk, set aside while there is enough.
     """
 
     def __init__(
@@ -44,12 +48,14 @@ class Upkeep:
         damage: DamageNotes,
         raw_days: float | None,
         clock: Clock | None,
+        reserve: Reserve,
     ) -> None:
         self._folder = path.parent
         self._recorder = recorder
         self._keeper = keeper
         self._retention = Retention(path, raw_days, damage)
         self._clock = clock
+        self._reserve = reserve
         self._rest_until: Micros | None = None
         self.failures = 0
         self.let_go_for_room = 0
@@ -59,9 +65,12 @@ class Upkeep:
         self._keeper.arrived(times, now)
 
     def run(self, connection: sqlite3.Connection, now: Micros, budget_s: float) -> bool:
-        """Work for about so long; return whether there is more to do. Raises no error of ours.
+        """Work for about so long; return whether there is more to do.
 
         What fails has changed nothing; it is tried again after a rest.
+
+        Raises:
+            DiskFullError: room is needed first; no other error of ours.
         """
         if self._rest_until is not None and self._rest_until - REST <= now < self._rest_until:
             return False
@@ -71,6 +80,10 @@ class Upkeep:
             while self._step(connection, now):
                 if ends is None or self._clock is None or self._clock.real_mono() >= ends:
                     return True
+        except DiskFullError:
+            self.failures += 1
+            self._rest_until = now + REST
+            raise
         except WeirwatchError as trouble:
             self.failures += 1
             log.warning("store.upkeep_failed error=%s", trouble)
@@ -80,9 +93,9 @@ class Upkeep:
     def _step(self, connection: sqlite3.Connection, now: Micros) -> bool:
         try:
             return (
-                self._keeper.step(connection, now)
+                self._make_room(connection, now)  # first: on a full disk nothing else can be done
+                or self._keeper.step(connection, now)
                 or self._retention.step(connection, now)
-                or self._make_room(connection, now)
             )
         finally:
             self._recorder.forget()
@@ -94,6 +107,8 @@ class Upkeep:
         except OSError as error:
             log.warning("store.space_unknown error=%s", error)
             return False
+        if usage.free >= PLENTY_BYTES:
+            self._reserve.keep()
         if usage.free >= TIGHT_BYTES or _spare_bytes(connection) >= SPARE_BYTES:
             return False
         gone = self._retention.let_oldest_go(connection, now - KEPT_WHEN_TIGHT)
