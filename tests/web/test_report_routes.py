@@ -22,6 +22,8 @@ def test_the_alarm_report_counts_what_is_on_record(api: httpx.Client) -> None:
     assert met["per-10-min-average"] is True
     assert met["per-10-min-peak"] is False
     assert met["per-day-peak"] is None
+    assert {"longest-active", "re-alarms-peak", "rules-changed", "shelved"} <= met.keys()
+    assert met["unauthorised-suppression"] in (True, False)
 
 
 def test_the_range_is_the_callers_and_never_beyond_now(api: httpx.Client) -> None:

@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 from rich.console import Console
 
 from weirwatch.cli.words import console, plain_table, time_text
+from weirwatch.domain.instant import SECOND
+from weirwatch.pipeline.local_time import duration
 
 Row = Mapping[str, Any]
 _WORST = 10  # rows of a list that are shown; JSON has them all
@@ -94,4 +96,6 @@ def _service(row: Row, zone: ZoneInfo) -> str:
 def _number(value: float | None, unit: str) -> str:
     if value is None:
         return ""
+    if unit == "s":
+        return duration(round(value * SECOND)) if value else "0"
     return f"{100 * value:.3g} %" if unit == "%" else f"{value:.3g}"

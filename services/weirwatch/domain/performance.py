@@ -6,11 +6,12 @@ open: what lies exactly `window` back is no longer in it.
 
 from collections import Counter, deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.alarm import AlarmState, Event
+from weirwatch.domain.attendance import Attendance, attendance
 from weirwatch.domain.daytime import holds_at
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.rule import Between, Priority, Rule
@@ -102,6 +103,8 @@ class Performance:
         stale: times a rule stood for more than a day.
         stale_peak: most rules that were stale on one day.
         annunciated: annunciations by priority, of rules that still exist.
+        latest: annunciations of the last ten minutes before `end`.
+        attended: how alarms were attended to.
     """
 
     start: Micros
@@ -121,6 +124,8 @@ class Performance:
     top_share: float
     annunciated: Mapping[Priority, int]
     nights: tuple[Night, ...]
+    latest: int = 0
+    attended: Attendance = field(default_factory=Attendance)
 
 
 def performance(
@@ -176,6 +181,8 @@ def performance(
         top_share=sum(actor.share for actor in actors),
         annunciated=Counter(rules[rule].priority for _, rule in loud if rule in rules),
         nights=_nights(sorted(t for t in delivered if start <= t < end), zone),
+        latest=sum(time > end - TEN_MINUTES for time in times),
+        attended=attendance(told, start, end),
     )
 
 

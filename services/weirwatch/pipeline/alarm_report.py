@@ -8,7 +8,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from weirwatch.domain.alarm import Alarm, Event, ServiceState
-from weirwatch.domain.instant import Micros, to_rfc3339
+from weirwatch.domain.attendance import Attendance
+from weirwatch.domain.instant import Micros, seconds, to_rfc3339
 from weirwatch.domain.performance import DAY, Performance, Standing, performance
 from weirwatch.domain.rule import Priority, Rule
 from weirwatch.pipeline.notice_tests import Trials, trials_json
@@ -112,6 +113,7 @@ def _metrics(found: Performance) -> Iterator[Json]:
     ten, hour, day = found.per_ten_minutes, found.per_hour, found.per_day
     yield _metric("per-10-min-average", "Annunciations per 10 min, average", ten.average, 1, 2)
     yield _metric("per-10-min-peak", "Annunciations per 10 min, most", ten.peak, 10)
+    yield _metric("per-10-min-latest", "Annunciations in the last 10 min", found.latest)
     yield _metric("per-hour-average", "Annunciations per hour, average", hour.average, 6, 12)
     yield _metric("per-hour-peak", "Annunciations per hour, most", hour.peak)
     yield _metric("per-day-average", "Annunciations per day, average", day.average, 150, 300)
@@ -124,9 +126,27 @@ def _metrics(found: Performance) -> Iterator[Json]:
     yield _metric("stale-peak", "Stale alarms, most on one day", found.stale_peak, 5)
     loudest = "Share of the ten loudest rules"
     yield _metric("top-10-share", loudest, found.top_share, 0.05, unit="%")
+    yield from _attended(found.attended)
     woken = max((night.woken for night in found.nights), default=0)
     title = "Woken at night, most in one month"
     yield _metric("woken-per-month", title, woken, 1, source=_OWN)
+
+
+def _attended(found: Attendance) -> Iterator[Json]:
+    longest = seconds(found.longest_active)
+    yield _metric("longest-active", "Longest that an alarm stood", longest, unit="s")
+    waited = seconds(found.longest_unacknowledged)
+    yield _metric("longest-unacknowledged", "Longest without acknowledgement", waited, unit="s")
+    most = found.most_re_alarms
+    yield _metric("re-alarms-peak", "Re-alarms of one alarm, most", most)
+    yield _metric("shelved", "Times that an alarm was shelved", found.shelved)
+    suppressed = "Times that an alarm was suppressed by design"
+    yield _metric("suppressed", suppressed, found.suppressed)
+    out = "Times that an alarm was taken out of service"
+    yield _metric("out-of-service", out, found.out_of_service)
+    nobody = "Silenced by nobody named, or without a word"
+    yield _metric("unauthorised-suppression", nobody, found.unauthorised, 0)
+    yield _metric("rules-changed", "Rules changed or deleted", found.changed)
 
 
 def _metric(

@@ -9,13 +9,13 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSche
 from pydantic.json_schema import SkipJsonSchema
 
 from weirwatch.domain.alarm import AlarmState
+from weirwatch.domain.attendance import NOBODY
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339
 from weirwatch.web.tables import Format
 
 EARLIEST: Micros = from_rfc3339("0001-01-01T00:00:00Z")
 LATEST: Micros = from_rfc3339("9999-12-31T23:59:59Z")
 DAY: Micros = 86_400 * SECOND
-NOBODY = "anonymous@loopback"
 
 _RFC3339 = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII

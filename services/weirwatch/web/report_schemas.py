@@ -17,7 +17,9 @@ class Metric(_Out):
     id: str
     title: str
     value: float
-    unit: str = Field(description="`%`: the value is a share, 0 to 1; empty: a count.")
+    unit: str = Field(
+        description="`%`: the value is a share, 0 to 1; `s`: seconds; empty: a count."
+    )
     target: float | None = Field(description="At most so much.")
     limit: float | None = Field(description="Beyond it the alarms can no longer be handled.")
     met: bool | None = Field(description="The target is met.")
