@@ -9,6 +9,8 @@ from weirsim.instruments import NodeSpec, channels
 from weirsim.plant import PlantSpec
 from weirsim.upset import Upset
 
+_STAIRS = 100
+
 
 @dataclass(frozen=True, slots=True)
 class _Entry:
@@ -18,6 +20,22 @@ class _Entry:
     targets: tuple[str, ...]
     from_s: float
     until_s: float
+
+    def severity_at(self, elapsed_s: float) -> float:
+        """Return how bad it is; a creeping fault climbs in small stairs of equal height."""
+        onset_s = self.fault.onset_s
+        if elapsed_s >= self.from_s + onset_s:
+            return self.severity
+        stair = int((elapsed_s - self.from_s) / onset_s * _STAIRS + 1e-9)
+        return self.severity * stair / _STAIRS
+
+    def next_change_s(self, elapsed_s: float) -> float:
+        """Return when it begins, climbs a stair or ends after a time; infinite if never."""
+        onset_s = self.fault.onset_s
+        if self.from_s <= elapsed_s < self.from_s + onset_s:
+            stair = int((elapsed_s - self.from_s) / onset_s * _STAIRS + 1e-9) + 1
+            return min(self.from_s + onset_s * stair / _STAIRS, self.until_s)
+        return min((t for t in (self.from_s, self.until_s) if t > elapsed_s), default=inf)
 
 
 class FaultBook:
@@ -45,12 +63,12 @@ class FaultBook:
         for entry in self._entries:
             if entry.from_s <= elapsed_s < entry.until_s:
                 for target in entry.targets:
-                    entry.kind.apply(upset, target, entry.severity)
+                    entry.kind.apply(upset, target, entry.severity_at(elapsed_s))
         return upset
 
     def next_change_s(self, elapsed_s: float) -> float:
-        """Return when the next fault begins or ends after a time; infinite if none does."""
-        times = [time for entry in self._entries for time in (entry.from_s, entry.until_s)]
+        """Return when the next fault begins, creeps on or ends; infinite if none does."""
+        times = [entry.next_change_s(elapsed_s) for entry in self._entries]
         return min((time for time in times if time > elapsed_s), default=inf)
 
     def active(self, elapsed_s: float) -> tuple[str, ...]:
@@ -103,7 +121,13 @@ def _entry(fault: Fault, places: _Places, mains_back_s: Sequence[float]) -> _Ent
         raise ValueError(f"fault {fault.id}: starts at {fault.at_s:g} s; give 0 or more")
     if fault.duration_s is not None and not 0.0 < fault.duration_s < inf:
         raise ValueError(f"fault {fault.id}: lasts {fault.duration_s:g} s; give more than 0")
-    until_s = inf if fault.duration_s is None else fault.at_s + fault.duration_s
+    if fault.onset_s and not (kind.creeps and 0.0 < fault.onset_s < inf):
+        raise ValueError(
+            f"fault {fault.id}: onset_s = {fault.onset_s:g} s: "
+            + ("give 0 or more" if kind.creeps else "it begins at once, leave onset_s out")
+        )
+    duration_s = kind.lasts_s if fault.duration_s is None else fault.duration_s
+    until_s = inf if duration_s is None else fault.at_s + duration_s
     if fault.id == "mains-lost":
         until_s = min([until_s, *[back for back in mains_back_s if back > fault.at_s]])
     targets = places.targets(fault, kind.strikes)

@@ -149,7 +149,7 @@ SUMP_NODE = NodeSpec(
         ),
         ProbeSpec(
             name="ph",
-            source="ph",
+            source="ph:sump",
             quantity="ph",
             unit="pH",
             wire_unit="pH",

@@ -5,8 +5,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from weirsim.model import Plant
-from weirsim.stocking import Breath, Stocking
+from weirsim.plant import VesselSpec
 from weirsim.vessels import Vessel
+from weirwatch.water.oxygen import hours_until_critical
 
 FLOOR_WET_L = 0.5
 FLOOR_SPREADS_L = 5.0
@@ -16,6 +17,7 @@ COLDEST_DEGC, WARMEST_DEGC = 20.0, 30.0
 FASTEST_K_H = 0.5
 LEAST_SALINITY, MOST_SALINITY = 32.0, 37.5
 SALINITY_A_DAY = 1.0
+CRITICAL_MG_L = 3.0
 _PRACTICE = "common practice, no source"
 _HOUR_US, _DAY_US = 3_600_000_000, 86_400_000_000
 _LOOP_STANDS = 0.1  # share of its design flow below which a side loop counts as standing
@@ -46,18 +48,18 @@ class Meter:
 
     says: str
     source: str
-    make: Callable[[Plant, Stocking], Look]
+    make: Callable[[Plant], Look]
 
 
-def _when(holds: Callable[[Plant], bool]) -> Callable[[Plant, Stocking], Look]:
-    return lambda _plant, _stocking: lambda plant: plant.time_us if holds(plant) else None
+def _when(holds: Callable[[Plant], bool]) -> Callable[[Plant], Look]:
+    return lambda _plant: lambda plant: plant.time_us if holds(plant) else None
 
 
-def _floor(limit_l: float) -> Callable[[Plant, Stocking], Look]:
+def _floor(limit_l: float) -> Callable[[Plant], Look]:
     return _when(lambda plant: 1000.0 * plant.works.floor.volume_m3 > limit_l)
 
 
-def _lost(limit_l: float) -> Callable[[Plant, Stocking], Look]:
+def _lost(limit_l: float) -> Callable[[Plant], Look]:
     return _when(lambda plant: 1000.0 * plant.ledger.lost.volume_m3 > limit_l)
 
 
@@ -81,12 +83,10 @@ def _salinity_off(plant: Plant) -> bool:
     return not LEAST_SALINITY <= plant.salinity(_first_display(plant)) <= MOST_SALINITY
 
 
-def _changes(
-    read: Callable[[Plant], float], limit: float, span_us: int
-) -> Callable[[Plant, Stocking], Look]:
+def _changes(read: Callable[[Plant], float], limit: float, span_us: int) -> Callable[[Plant], Look]:
     """Harm when a value has changed by more than a limit within a span."""
 
-    def make(_plant: Plant, _stocking: Stocking) -> Look:
+    def make(_plant: Plant) -> Look:
         past: deque[tuple[int, float]] = deque()
 
         def look(plant: Plant) -> int | None:
@@ -103,9 +103,9 @@ def _changes(
     return make
 
 
-def _dry_run(_plant: Plant, _stocking: Stocking) -> Look:
+def _dry_run(plant: Plant) -> Look:
     dry_us = 0
-    seen_us = _plant.time_us
+    seen_us = plant.time_us
 
     def look(plant: Plant) -> int | None:
         nonlocal dry_us, seen_us
@@ -117,29 +117,32 @@ def _dry_run(_plant: Plant, _stocking: Stocking) -> Look:
     return look
 
 
-def _suffocation(plant: Plant, stocking: Stocking) -> Look:
-    breath = Breath(plant, stocking)
-
-    def look(plant: Plant) -> int | None:
-        hours = breath.hours_left()
-        return plant.time_us + round(hours * _HOUR_US) if hours < 48.0 else None
-
-    return look
+def _breathless(plant: Plant) -> bool:
+    vessels = [plant.works.vessels[v.id] for v in (*plant.spec.displays, *_refuges(plant))]
+    return min(_oxygen_mg_l(vessel) for vessel in vessels) <= CRITICAL_MG_L
 
 
-def _loop_stands(plant: Plant, stocking: Stocking) -> Look:
-    breath = Breath(plant, stocking)
-    stands_since: dict[str, int] = {}
+def _refuges(plant: Plant) -> list[VesselSpec]:
+    return [vessel for vessel in plant.spec.vessels if vessel.role == "refuge"]
+
+
+def _oxygen_mg_l(vessel: Vessel) -> float:
+    return vessel.oxygen_g / vessel.volume_m3 if vessel.volume_m3 > 0.0 else CRITICAL_MG_L + 1.0
+
+
+def _loop_stands(plant: Plant) -> Look:
+    harm_us: dict[str, int] = {}
+    uptake = plant.spec.stocking.loop_uptake_mg_l_h
 
     def look(plant: Plant) -> int | None:
         for loop in plant.spec.loops:
             if plant.flow_l_h(loop.id) > _LOOP_STANDS * loop.flow_l_h:
-                stands_since.pop(loop.id, None)
-            else:
-                stands_since.setdefault(loop.id, plant.time_us)
-        if not stands_since:
-            return None
-        return min(stands_since.values()) + round(breath.loop_hours() * _HOUR_US)
+                harm_us.pop(loop.id, None)
+            elif loop.id not in harm_us:
+                oxygen = _oxygen_mg_l(plant.works.sump)
+                hours = hours_until_critical(oxygen, CRITICAL_MG_L, oxygen, uptake)
+                harm_us[loop.id] = plant.time_us + round(hours * _HOUR_US)
+        return min(harm_us.values(), default=None)
 
     return look
 
@@ -163,12 +166,12 @@ METERS: dict[str, Meter] = {
         f"the return pump draws air for {DRY_RUN_S:g} s: its seals run hot", _PRACTICE, _dry_run
     ),
     "oxygen": Meter(
-        "the displays' oxygen falls to 3 mg/L",
-        "dC/dt = k (Cs − C) − r solved; 3 mg/L and the uptake: common practice, no source",
-        _suffocation,
+        f"the oxygen of a display or the refuge falls to {CRITICAL_MG_L:g} mg/L",
+        "between survival 2.3 and growth 4.8 mg/L of EPA-822-R-00-012 (from memory)",
+        _when(_breathless),
     ),
     "loop-oxygen": Meter(
-        "the oxygen of a side loop that stands falls to 3 mg/L",
+        f"the oxygen of a side loop that stands falls to {CRITICAL_MG_L:g} mg/L",
         "closed water, (C − 3) / r; 3 mg/L and the uptake: common practice, no source",
         _loop_stands,
     ),
@@ -205,18 +208,14 @@ class HarmWatch:
     Args:
         plant: as it runs undisturbed.
         meters: names in `METERS`.
-        stocking: assumptions about what lives in it.
 
     Raises:
         KeyError: there is no such meter.
     """
 
-    def __init__(
-        self, plant: Plant, meters: Sequence[str], stocking: Stocking | None = None
-    ) -> None:
+    def __init__(self, plant: Plant, meters: Sequence[str]) -> None:
         self._plant = plant
-        known = stocking if stocking is not None else Stocking()
-        self._looks = [(name, METERS[name].make(plant, known)) for name in meters]
+        self._looks = [(name, METERS[name].make(plant)) for name in meters]
         self._harm: Harm | None = None
         self._coming: Harm | None = None
 

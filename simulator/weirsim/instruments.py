@@ -11,7 +11,8 @@ class ProbeSpec:
     Attributes:
         name: last part of the channel id; unique within the node.
         source: what it measures, as `weirsim.truth` names it, such as `level:sump`.
-        quantity: temperature, level, flow, conductivity, ph, power, charge, voltage or switch.
+        quantity: temperature, level, flow, conductivity, ph, oxygen, alkalinity, ammonia, co2,
+            power, charge, voltage or switch.
         unit: as the channel is configured; empty for a switch.
         wire_unit: sent as SenML `u`; empty: not sent, the channel's unit holds.
         noise: standard deviation of a reading, in its unit.
@@ -20,6 +21,8 @@ class ProbeSpec:
         starts_at: smallest value it notices: below, it reads 0 without noise, as a turbine meter
             that does not turn; 0: none.
         lag_s: time constant of a first-order lag; 0: none.
+        hold_s: it measures anew so seldom and repeats its result in between, as an analyser does
+            that needs minutes for one; 0: at every sample.
         drop_share: share of the readings that never come, 0 to 1.
         title, vessel: for tables and pages; empty: none.
     """
@@ -34,6 +37,7 @@ class ProbeSpec:
     valid: tuple[float, float] | None = None
     starts_at: float = 0.0
     lag_s: float = 0.0
+    hold_s: float = 0.0
     drop_share: float = 0.0
     title: str = ""
     vessel: str = ""

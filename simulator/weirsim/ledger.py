@@ -19,6 +19,13 @@ class Ledger:
         room_j: heat lost to the room by conduction (negative: gained).
         latent_j: heat taken by evaporation.
         fresh_j: heat that came with top-off water, less what the vapour carried away as warmth.
+        oxygen_g, alkalinity_mol, carbon_mol, calcium_mol, ammonia_mol: what came into the water by
+            gases, life, dissolving and dosing together, less what went.
+        built_mol, dissolved_mol: calcium carbonate laid down by skeletons, and set free by the
+            reactor.
+        gas_mol: carbon dioxide from the reactor's bottle; vented_mol: what of it went into the air.
+        dosed_mol: alkalinity poured or pumped in by hand and doser.
+        drained: water that the keeper poured away.
     """
 
     evaporated_m3: float = 0.0
@@ -31,7 +38,39 @@ class Ledger:
     room_j: float = 0.0
     latent_j: float = 0.0
     fresh_j: float = 0.0
+    oxygen_g: float = 0.0
+    alkalinity_mol: float = 0.0
+    carbon_mol: float = 0.0
+    calcium_mol: float = 0.0
+    ammonia_mol: float = 0.0
+    built_mol: float = 0.0
+    dissolved_mol: float = 0.0
+    gas_mol: float = 0.0
+    vented_mol: float = 0.0
+    dosed_mol: float = 0.0
     lost: Water = field(default_factory=Water)
+    drained: Water = field(default_factory=Water)
+
+    def bring(
+        self,
+        water: Water,
+        oxygen_g: float = 0.0,
+        alkalinity_mol: float = 0.0,
+        carbon_mol: float = 0.0,
+        calcium_mol: float = 0.0,
+        ammonia_mol: float = 0.0,
+    ) -> None:
+        """Change what is in a water, and write it down."""
+        water.oxygen_g += oxygen_g
+        water.alkalinity_mol += alkalinity_mol
+        water.carbon_mol += carbon_mol
+        water.calcium_mol += calcium_mol
+        water.ammonia_mol += ammonia_mol
+        self.oxygen_g += oxygen_g
+        self.alkalinity_mol += alkalinity_mol
+        self.carbon_mol += carbon_mol
+        self.calcium_mol += calcium_mol
+        self.ammonia_mol += ammonia_mol
 
     @property
     def heat_in_j(self) -> float:

@@ -2,15 +2,19 @@
 
 from collections.abc import Sequence
 
+from weirsim.air import Air, Strip
 from weirsim.circuit import L_H
 from weirsim.climate import Climate
+from weirsim.dosing import Dosing
 from weirsim.equipment import Battery, lights_on, local_seconds
 from weirsim.fault_book import FaultBook
 from weirsim.faults import Fault
 from weirsim.instruments import NodeSpec
 from weirsim.ledger import Ledger
-from weirsim.life import Acidity
+from weirsim.life import Life
 from weirsim.plant import PlantSpec
+from weirsim.reactor import Reactor
+from weirsim.skimmer import Cup
 from weirsim.upset import Upset
 from weirsim.vessels import Water
 from weirsim.warmth import Warmth
@@ -19,6 +23,7 @@ from weirwatch.water.heat import heat_capacity_j_k
 
 DEFAULT_STEP_S = 2.5  # half a sampling interval; the errors stand in docs/simulator.md
 LONGEST_STEP_S = 60.0
+CHEMISTRY_STEP_S = 30.0  # of life, gases and reactor; the errors stand in docs/simulator.md
 _FLOOR_SEEN_M3 = 0.5e-3  # the leak probe lies where the floor is lowest
 _FLOAT_BELOW_RIM_M = 0.03
 
@@ -35,6 +40,9 @@ class Plant:
     Attributes:
         time_us: where the plant is now.
         works: its water; `warmth`: its heat; `ledger`: the books of both.
+        life, air, strip, dosing, cup: what lives in it, the room's air, its socket strip, what is
+            dosed, the skimmer's cup.
+        reactor: the calcium reactor; None: it has none.
         upset: what is wrong now.
         lights, pump_on: whether they run.
         room_degc: the room's temperature.
@@ -59,11 +67,28 @@ class Plant:
         self._climate = Climate(spec)
         self.warmth = Warmth(spec, self.works, self._climate, self.ledger)
         self.battery = Battery(spec.power)
-        self.acidity = Acidity()
+        self._build_chemistry()
         self._book = FaultBook(faults, spec, nodes)
         self._next_fault_us: float = start_us
         self.pump_on = True
         self._look_at_clock()
+
+    def _build_chemistry(self) -> None:
+        spec, works, ledger = self.spec, self.works, self.ledger
+        self.air = Air(spec.air)
+        self.strip = Strip(spec.strip)
+        self.cup = Cup(spec.skimmate)
+        local_s = local_seconds(spec.day, self.start_us)
+        self.life = Life(spec, works, self.air, ledger, local_s)
+        self.reactor: Reactor | None = None
+        for loop in spec.loops:
+            if loop.id == spec.reactor.loop:
+                self._reactor_loop, self._fed = loop, works.vessels[loop.feeds]
+                salinity, degc = self.salinity(self._fed), self.degc(self._fed)
+                self.reactor = Reactor(spec.reactor, self._fed, salinity, degc, ledger, self.air)
+        target_dkh = spec.mixture.alkalinity_dkh
+        self.dosing = Dosing(spec.doser, target_dkh, self.reactor is None, ledger)
+        self._unlived_s = 0.0
 
     def step(self, dt_s: float = DEFAULT_STEP_S) -> None:
         """Let time go on.
@@ -85,7 +110,10 @@ class Plant:
         self.pump_on = upset.powered and not upset.pump_stopped and upset.flow_share > 0.0
         self.works.step(upset, self.pump_on, self.room_degc, dt_s)
         self.warmth.step(upset, self.pump_on, self.lights, self.room_degc, dt_s)
-        self.acidity.step(self.lights, dt_s)
+        self._unlived_s += dt_s
+        if self._unlived_s >= CHEMISTRY_STEP_S - 1e-6:
+            self._live(self._unlived_s)
+            self._unlived_s = 0.0
         self.time_us += round(dt_s * 1e6)
 
     @property
@@ -102,6 +130,12 @@ class Plant:
     def skimmer_on(self) -> bool:
         """Whether the skimmer's pump runs."""
         return self.upset.powered and not self.upset.skimmer_stopped
+
+    @property
+    def circulation_w(self) -> float:
+        """Electric power of the circulation pumps now."""
+        share = self.upset.circulation_share if self.upset.mains else 0.0
+        return self.spec.power.circulation_w * share
 
     @property
     def floor_wet(self) -> bool:
@@ -143,6 +177,18 @@ class Plant:
                 return branch.flow_m3_s * share / L_H
         raise ValueError(f"the plant has no branch {branch_id!r}")
 
+    def _live(self, dt_s: float) -> None:
+        upset, works = self.upset, self.works
+        self.dosing.step(upset, works.sump, works.system_m3, self._local_s, dt_s)
+        self.air.step(upset, dt_s)
+        self.strip.step(upset, dt_s)
+        self.cup.step(upset, self.skimmer_on, works.sump, works.floor, dt_s)
+        self.life.step(upset, self.lights, self.skimmer_on, dt_s)
+        if self.reactor is not None:
+            fed = self._fed
+            share = self.flow_l_h(self._reactor_loop.id) / self._reactor_loop.flow_l_h
+            self.reactor.step(upset, share, fed, self.salinity(fed), self.degc(fed), dt_s)
+
     def _adopt_faults(self) -> None:
         elapsed_s = self.elapsed_s
         self.upset = self._book.upset_at(elapsed_s)
@@ -151,7 +197,7 @@ class Plant:
 
     def _look_at_clock(self) -> None:
         day = self.spec.day
-        local_s = local_seconds(day, self.time_us)
+        self._local_s = local_s = local_seconds(day, self.time_us)
         self.room_degc = self._climate.room_degc(local_s, self.upset.room_rise_k)
         self.lights = self.upset.mains and lights_on(day, local_s)
         if self.upset.lights is not None:

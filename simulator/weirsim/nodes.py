@@ -8,13 +8,15 @@ from weirsim.model import Plant
 from weirsim.probes import Probe
 from weirsim.truth import reader
 
+_LOOP_S, _RUNS_S = 65.0, 45.0  # a reboot loop: runs for 45 s, boots for 20 s; no source
+
 
 class Pack(NamedTuple):
     """All readings that one node took at one time.
 
     Attributes:
         node: who took them.
-        time_us: when, microseconds since the Unix epoch.
+        time_us: when by its own clock, microseconds since the Unix epoch.
         readings: probe and value, in the node's order; a switch is 0.0 or 1.0.
     """
 
@@ -47,6 +49,7 @@ class Node:
                     reader(plant, probe.source),
                     spec.every_s,
                     Random(f"{seed}/{spec.channel(system, probe)}"),
+                    (lambda: plant.room_degc) if probe.quantity == "temperature" else None,
                 ),
             )
             for probe in spec.probes
@@ -55,15 +58,29 @@ class Node:
 
     @property
     def powered(self) -> bool:
-        """Whether it runs: on the mains, or on a battery that is not empty."""
-        if self._plant.upset.mains:
+        """Whether it runs: on the mains, or on a battery that is not empty; not while it boots."""
+        plant = self._plant
+        if self.spec.id in plant.upset.rebooting and plant.elapsed_s % _LOOP_S >= _RUNS_S:
+            return False
+        if plant.upset.mains:
             return True
-        return self.spec.power == "battery" and self._plant.battery.charge > 0.0
+        return self.spec.power == "battery" and plant.battery.charge > 0.0
+
+    @property
+    def doubles(self) -> bool:
+        """Whether it sends each pack twice."""
+        return self.spec.id in self._plant.upset.doubling
 
     @property
     def offline(self) -> bool:
         """Whether it has lost its network while it runs."""
         return self.spec.id in self._plant.upset.offline
+
+    @property
+    def clock_off_us(self) -> int:
+        """How far its clock is ahead of the plant's."""
+        off_s = self._plant.upset.clock_off_s
+        return round(off_s.get(self.spec.id, 0.0) * 1e6) if off_s else 0
 
     def sample(self) -> Pack | None:
         """Return a pack taken now; None without power or without any reading."""
@@ -73,10 +90,11 @@ class Node:
         if not was_powered:
             for _, probe in self._probes:
                 probe.power_up()
-        upset = self._plant.upset
+        wrong = self._plant.upset.probes
         readings = []
         for channel, probe in self._probes:
-            value = probe.sample(channel in upset.frozen, upset.drift.get(channel, 0.0))
-            if value is not None and channel not in upset.silent:
+            value = probe.sample(wrong.get(channel) if wrong else None)
+            if value is not None:
                 readings.append((probe.spec, value))
-        return Pack(self.spec, self._plant.time_us, readings) if readings else None
+        time_us = self._plant.time_us + self.clock_off_us
+        return Pack(self.spec, time_us, readings) if readings else None

@@ -62,6 +62,7 @@ def ordinary_life(days: float, seed: int, nodes: tuple[str, ...], start_hour: fl
         if day % 7 == 4:
             cup_s = midnight + chance.uniform(19, 20) * 3600.0
             faults.append(Fault("skimmer-flow-lost", cup_s, duration_s=600.0))
+            deeds.append((cup_s + 60.0, _empty_cup))
         if day % 7 == 6:
             down_s = midnight + chance.uniform(2, 4) * 3600.0
             away.append((down_s, down_s + chance.uniform(20.0, 60.0)))
@@ -90,6 +91,10 @@ def _daily(midnight: float, chance: Random, nodes: tuple[str, ...]) -> Iterator[
         yield Fault("node-offline", at_s, duration_s=lasts_s, target=chance.choice(nodes))
 
 
+def _empty_cup(plant: Plant) -> None:
+    plant.cup.empty(plant.ledger.drained)
+
+
 def _water_change(begins_s: float) -> Iterator[tuple[float, Deed]]:
     """Old water out within two minutes, then as much new water of the same kind in six."""
     taken = Water()
@@ -105,6 +110,7 @@ def _water_change(begins_s: float) -> Iterator[tuple[float, Deed]]:
     def into(plant: Plant) -> None:
         part = (plant.spec.sump.working_l or 0.0) / 1000.0 * _CHANGE_SHARE / _CHANGE_STEPS
         new = Water(part, plant.spec.salinity * SALT_KG_M3 * part, kind[1] * part)
+        plant.life.make_up(new)
         new.give(part, plant.works.sump)
 
     for step in range(_CHANGE_STEPS):

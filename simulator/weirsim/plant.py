@@ -8,6 +8,9 @@ flows in litres per hour, as a keeper writes them; the model converts once, at i
 from dataclasses import dataclass, field
 from typing import Literal
 
+from weirsim.gear import AirSpec, DoserSpec, ReactorSpec, SkimmateSpec, StripSpec
+from weirsim.stocking import Mixture, Stocking
+
 Role = Literal["display", "refuge", "sump", "reservoir"]
 
 
@@ -172,6 +175,8 @@ class PlantSpec:
         salinity: practical salinity (PSS-78), 2 to 42.
         start_degc: water temperature at the start; None: the first heater's set value, else the
             room's.
+        day, power, stocking, mixture, reactor, doser, skimmate, air, strip: what the service's
+            configuration does not say.
         high_float_mm: level above the sump's floor at which the high float opens its contact;
             None: 30 mm below the rim.
 
@@ -193,6 +198,13 @@ class PlantSpec:
     high_float_mm: float | None = None
     day: DaySpec = field(default_factory=DaySpec)
     power: PowerSpec = field(default_factory=PowerSpec)
+    stocking: Stocking = field(default_factory=Stocking)
+    mixture: Mixture = field(default_factory=Mixture)
+    reactor: ReactorSpec = field(default_factory=ReactorSpec)
+    doser: DoserSpec = field(default_factory=DoserSpec)
+    skimmate: SkimmateSpec = field(default_factory=SkimmateSpec)
+    air: AirSpec = field(default_factory=AirSpec)
+    strip: StripSpec = field(default_factory=StripSpec)
 
     def __post_init__(self) -> None:
         for check in (_check_roles, _check_overflows, _check_flows, _check_references):
@@ -219,6 +231,11 @@ class PlantSpec:
                 return vessel
         known = ", ".join(vessel.id for vessel in self.vessels)
         raise ValueError(f"plant has no vessel {vessel_id!r}; it has {known}")
+
+    @property
+    def has_reactor(self) -> bool:
+        """Whether one of the side loops is that of the calcium reactor."""
+        return any(loop.id == self.reactor.loop for loop in self.loops)
 
     @property
     def warm_degc(self) -> float:

@@ -5,7 +5,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-from weirsim.faults import Fault
+from weirsim.faults import Fault, fault_kind
 from weirsim.harm import Harm, HarmWatch
 from weirsim.instruments import NodeSpec
 from weirsim.model import DEFAULT_STEP_S, Plant
@@ -13,7 +13,6 @@ from weirsim.nodes import Node, Pack
 from weirsim.ordinary import Deed
 from weirsim.plant import PlantSpec
 from weirsim.site import Site
-from weirsim.stocking import Stocking
 from weirsim.wire import connection, connection_topic, readings_topic, senml
 
 WILL_AFTER_US = 36_000_000  # 1.5 × a keepalive of 20 s + 6 s: the broker sends the last will
@@ -73,13 +72,12 @@ class Rehearsal:
     Args:
         play: what is rehearsed.
         root: first level of the topics.
-        stocking: assumptions about what lives in the plant; None: the defaults.
 
     Raises:
         ValueError: a plant, probe or fault that cannot work.
     """
 
-    def __init__(self, play: Play, root: str, stocking: Stocking | None = None) -> None:
+    def __init__(self, play: Play, root: str) -> None:
         self.play = play
         coarse = play.every_s is not None
         nodes = [replace(n, every_s=play.every_s or n.every_s) for n in play.nodes]
@@ -89,7 +87,7 @@ class Rehearsal:
             for vessel in self._site.plant.works.vessels.values():
                 if vessel.spec.role == "reservoir":
                     vessel.volume_m3 *= play.reservoir_share
-        self._watch = HarmWatch(self._site.plant, play.meters, stocking)
+        self._watch = HarmWatch(self._site.plant, play.meters)
         system = play.spec.system
         self._voices = {node.spec.id: _Voice(node, root, system) for node in self._site.nodes}
         self._deeds = deque(play.deeds)
@@ -107,7 +105,15 @@ class Rehearsal:
     @property
     def settled_us(self) -> int:
         """When the last of the faults has begun or ended: a coming harm is certain from then on."""
-        ends = [fault.at_s + (fault.duration_s or 0.0) for fault in self.play.faults]
+        ends = [
+            fault.at_s
+            + (
+                fault_kind(fault.id).lasts_s or 0.0
+                if fault.duration_s is None
+                else fault.duration_s
+            )
+            for fault in self.play.faults
+        ]
         return self.play.start_us + round((max(ends, default=0.0) + _SETTLES_S) * 1e6)
 
     def beats(self) -> Iterator[Beat]:
@@ -167,7 +173,10 @@ class _Voice:
             self._connected, self._willed, self._gone_since = True, False, None
             yield self._connection, connection(True, self._node.spec.power, now)
         while self._kept:
-            yield self._readings, senml(self._system, self._kept.popleft())
+            message = self._readings, senml(self._system, self._kept.popleft())
+            yield message
+            if self._node.doubles:
+                yield message
 
 
 def _within(spans: Sequence[tuple[float, float]], seconds: float) -> bool:

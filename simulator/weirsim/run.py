@@ -148,11 +148,14 @@ class PlantRunner:
         with self._lock:
             packs = self._site.advance()
         self._tell_faults()
+        doubling = self._site.plant.upset.doubling
         for pack in packs:
             if now_us - pack.time_us > _OLDEST_S * 1e6:
                 self._skipped += 1
             else:
                 self._send(pack)
+                if pack.node.id in doubling:
+                    self._send(pack)
 
     def _send(self, pack: Pack) -> None:
         self._links[pack.node.id].send(senml(self._system, pack))

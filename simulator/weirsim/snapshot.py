@@ -5,6 +5,8 @@ from dataclasses import dataclass
 
 from weirsim.model import Plant
 from weirsim.publish import LinkState
+from weirsim.vessels import Water
+from weirwatch.water.carbonate import DKH_PER_MEQ_L
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,9 @@ class Snapshot:
         flows_l_h: by branch: loops, displays, `return`, `skimmer`.
         room_degc: the room's temperature.
         salinity: practical salinity of the sump.
-        ph: by the placeholder of `weirsim.life`.
+        ph: of the sump, NBS scale.
+        oxygen_mg_l: of the first display.
+        alkalinity_dkh: of the sump.
         heater_w: heat of all heaters.
         mains, pump_on, top_off_on, lights_on: what runs.
         floor_l: water on the sump room's floor.
@@ -54,6 +58,8 @@ class Snapshot:
     room_degc: float
     salinity: float
     ph: float
+    oxygen_mg_l: float
+    alkalinity_dkh: float
     heater_w: float
     mains: bool
     pump_on: bool
@@ -69,6 +75,7 @@ class Snapshot:
 def snapshot(plant: Plant, links: Sequence[LinkState] = ()) -> Snapshot:
     """Return the picture of a plant now."""
     works = plant.works
+    display = works.vessels[plant.spec.displays[0].id]
     branches = [branch.id for branch in (*works.circuit.loops, *works.circuit.displays)]
     return Snapshot(
         time_us=plant.time_us,
@@ -88,7 +95,9 @@ def snapshot(plant: Plant, links: Sequence[LinkState] = ()) -> Snapshot:
         flows_l_h={name: plant.flow_l_h(name) for name in (*branches, "return", "skimmer")},
         room_degc=plant.room_degc,
         salinity=plant.salinity(works.sump),
-        ph=plant.acidity.ph,
+        ph=plant.life.habitats[works.sump.spec.id].ph_nbs,
+        oxygen_mg_l=_per_m3(display.oxygen_g, display),
+        alkalinity_dkh=DKH_PER_MEQ_L * _per_m3(works.sump.alkalinity_mol, works.sump),
         heater_w=plant.warmth.heater_w,
         mains=plant.upset.mains,
         pump_on=plant.pump_on,
@@ -100,3 +109,7 @@ def snapshot(plant: Plant, links: Sequence[LinkState] = ()) -> Snapshot:
         faults=plant.active_faults,
         links=tuple(links),
     )
+
+
+def _per_m3(amount: float, water: Water) -> float:
+    return amount / water.volume_m3 if water.volume_m3 > 0.0 else 0.0

@@ -1,8 +1,12 @@
 """What a perfect probe would read: the names of everything that can be measured on a plant."""
 
 from collections.abc import Callable
+from operator import attrgetter
 
+from weirsim.life import NITROGEN_G_MOL
 from weirsim.model import Plant
+from weirsim.reactor import Reactor
+from weirwatch.water.carbonate import CALCIUM_G_MOL, DKH_PER_MEQ_L
 from weirwatch.water.salinity import conductivity_mS_cm
 
 Read = Callable[[], float]
@@ -15,10 +19,14 @@ def reader(plant: Plant, source: str) -> Read:
         plant: what is measured.
         source: `level:VESSEL` (mm above its floor), `temperature:VESSEL` (°C),
             `conductivity:VESSEL` (mS/cm at its own temperature; held at the
-            ends of PSS-78, S 2 to 42 and 35 °C), `salinity:VESSEL` (PSS-78),
-            `flow:BRANCH` (L/h: a loop, a display, `return` or `skimmer`), or one of `ph`,
-            `heater-power` (W), `room-temperature` (°C), `battery` (%), `battery-voltage` (V) and
-            the switches `top-off`, `lights`, `mains`, `floor-dry`, `float-closed`.
+            ends of PSS-78, S 2 to 42 and 35 °C), `salinity:VESSEL` (PSS-78), `ph:VESSEL` (NBS),
+            `oxygen:VESSEL` (mg/L), `alkalinity:VESSEL` (dKH), `calcium:VESSEL` (mg/L),
+            `ammonia:VESSEL` (mg/L of nitrogen, NH3 and NH4+ together),
+            `flow:BRANCH` (L/h: a loop, a display, `return` or `skimmer`), or one of `reactor-ph`
+            (NBS), `reactor-effluent` (mL/min), `heater-power`, `circulation-power` (W),
+            `room-temperature`, `strip-temperature` (°C), `room-co2` (ppm), `battery` (%),
+            `battery-voltage` (V) and the switches `top-off`, `doser`, `cup-full`, `lights`,
+            `mains`, `floor-dry`, `float-closed`.
 
     Raises:
         ValueError: nothing of that name on this plant.
@@ -30,6 +38,7 @@ def reader(plant: Plant, source: str) -> Read:
         known = ", ".join([*(f"{kind}:…" for kind in _PLACED), *_PLAIN])
         raise ValueError(f"a probe cannot measure {source!r}; known: {known}")
     read = _PLAIN[source]
+    read(plant)  # what the plant does not have is told now, not at the first sample
     return lambda: float(read(plant))
 
 
@@ -55,9 +64,34 @@ def _conductivity(plant: Plant, place: str) -> Read:
     return lambda: conductivity_mS_cm(min(42.0, max(2.0, salinity())), min(35.0, max(0.0, degc())))
 
 
+def _ph(plant: Plant, place: str) -> Read:
+    habitat = plant.life.habitats[plant.spec.vessel(place).id]
+    return lambda: habitat.ph_nbs
+
+
+def _per_volume(name: str, factor: float) -> Callable[[Plant, str], Read]:
+    """Return the maker of a reader of one of the water's amounts, in factor × amount / m³."""
+
+    def make(plant: Plant, place: str) -> Read:
+        vessel = plant.works.vessels[plant.spec.vessel(place).id]
+        amount = attrgetter(name)
+        return lambda: factor * amount(vessel) / vessel.volume_m3 if vessel.volume_m3 else 0.0
+
+    return make
+
+
 def _flow(plant: Plant, place: str) -> Read:
     plant.flow_l_h(place)  # an unknown branch is told now, not at the first sample
     return lambda: plant.flow_l_h(place)
+
+
+def _reactor(read: Callable[[Reactor], float]) -> Callable[[Plant], float]:
+    def of(plant: Plant) -> float:
+        if plant.reactor is None:
+            raise ValueError(f"the plant has no reactor: no side loop {plant.spec.reactor.loop!r}")
+        return read(plant.reactor)
+
+    return of
 
 
 def _top_off(plant: Plant) -> bool:
@@ -70,11 +104,22 @@ _PLACED: dict[str, Callable[[Plant, str], Read]] = {
     "salinity": _salinity,
     "conductivity": _conductivity,
     "flow": _flow,
+    "ph": _ph,
+    "oxygen": _per_volume("oxygen_g", 1.0),
+    "alkalinity": _per_volume("alkalinity_mol", DKH_PER_MEQ_L),
+    "calcium": _per_volume("calcium_mol", CALCIUM_G_MOL),
+    "ammonia": _per_volume("ammonia_mol", NITROGEN_G_MOL),
 }
 
 _PLAIN: dict[str, Callable[[Plant], float]] = {
-    "ph": lambda plant: plant.acidity.ph,
+    "reactor-ph": _reactor(lambda reactor: reactor.ph_nbs),
+    "reactor-effluent": _reactor(lambda reactor: reactor.effluent_ml_min),
     "heater-power": lambda plant: plant.warmth.heater_w,
+    "circulation-power": lambda plant: plant.circulation_w,
+    "room-co2": lambda plant: plant.air.co2_ppm,
+    "strip-temperature": lambda plant: plant.room_degc + plant.strip.rise_k,
+    "doser": lambda plant: plant.dosing.running,
+    "cup-full": lambda plant: plant.cup.full,
     "room-temperature": lambda plant: plant.room_degc,
     "battery": lambda plant: 100.0 * plant.battery.charge,
     "battery-voltage": lambda plant: plant.battery.voltage_v,

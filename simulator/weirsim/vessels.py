@@ -1,4 +1,4 @@
-"""A vessel's water: volume, salt and heat, and what falls over its weir within one step."""
+"""A vessel's water: volume and what is in it, and what falls over its weir within one step."""
 
 from math import expm1, sqrt
 
@@ -7,20 +7,41 @@ from weirwatch.water.hydraulics import FRANCIS_COEFFICIENT
 
 
 class Water:
-    """A well-mixed amount of water. What is moved carries its share of salt and heat along.
+    """A well-mixed amount of water. What is moved carries its share of everything along.
+
+    Amounts, not concentrations: divided by the volume, grams are mg/L and moles are mmol/L.
 
     Attributes:
         volume_m3: at least 0.
         salt_kg: dissolved salt.
         heat_j: above water of 0 °C.
+        oxygen_g: dissolved oxygen.
+        alkalinity_mol: charge equivalents.
+        carbon_mol: dissolved inorganic carbon.
+        calcium_mol: calcium.
+        ammonia_mol: ammonia and ammonium together, as nitrogen.
     """
 
-    __slots__ = ("heat_j", "salt_kg", "volume_m3")
+    __slots__ = (
+        "alkalinity_mol",
+        "ammonia_mol",
+        "calcium_mol",
+        "carbon_mol",
+        "heat_j",
+        "oxygen_g",
+        "salt_kg",
+        "volume_m3",
+    )
 
     def __init__(self, volume_m3: float = 0.0, salt_kg: float = 0.0, heat_j: float = 0.0) -> None:
         self.volume_m3 = volume_m3
         self.salt_kg = salt_kg
         self.heat_j = heat_j
+        self.oxygen_g = 0.0
+        self.alkalinity_mol = 0.0
+        self.carbon_mol = 0.0
+        self.calcium_mol = 0.0
+        self.ammonia_mol = 0.0
 
     def give(self, volume_m3: float, to: "Water") -> None:
         """Move some of this water, at most all of it, into another."""
@@ -30,13 +51,29 @@ class Water:
             share, volume = volume_m3 / self.volume_m3, volume_m3
         else:
             share, volume = 1.0, self.volume_m3
-        salt, heat = self.salt_kg * share, self.heat_j * share
         self.volume_m3 -= volume
-        self.salt_kg -= salt
-        self.heat_j -= heat
         to.volume_m3 += volume
-        to.salt_kg += salt
-        to.heat_j += heat
+        moved = self.salt_kg * share  # each by itself: a loop over names takes thrice as long
+        self.salt_kg -= moved
+        to.salt_kg += moved
+        moved = self.heat_j * share
+        self.heat_j -= moved
+        to.heat_j += moved
+        moved = self.oxygen_g * share
+        self.oxygen_g -= moved
+        to.oxygen_g += moved
+        moved = self.alkalinity_mol * share
+        self.alkalinity_mol -= moved
+        to.alkalinity_mol += moved
+        moved = self.carbon_mol * share
+        self.carbon_mol -= moved
+        to.carbon_mol += moved
+        moved = self.calcium_mol * share
+        self.calcium_mol -= moved
+        to.calcium_mol += moved
+        moved = self.ammonia_mol * share
+        self.ammonia_mol -= moved
+        to.ammonia_mol += moved
 
 
 class Vessel(Water):
@@ -47,9 +84,10 @@ class Vessel(Water):
         crest_m3: contents up to the crest; the rim where there is no weir.
         rim_m3: contents up to the rim.
         open_share: open share of the weir's crest, 0 blocked to 1 clear.
+        spilled_m3: what has fallen over the weir since the chemistry last looked.
     """
 
-    __slots__ = ("_weir_c", "area_m2", "crest_m3", "open_share", "rim_m3", "spec")
+    __slots__ = ("_weir_c", "area_m2", "crest_m3", "open_share", "rim_m3", "spec", "spilled_m3")
 
     def __init__(self, spec: VesselSpec, volume_m3: float) -> None:
         super().__init__(volume_m3)
@@ -60,6 +98,7 @@ class Vessel(Water):
         self.crest_m3 = spec.area_m2 * (spec.crest_m if spec.crest_m else spec.height_m)
         self._weir_c = FRANCIS_COEFFICIENT * (spec.crest_length_m or 0.0)
         self.open_share = 1.0
+        self.spilled_m3 = 0.0
 
     @property
     def level_m(self) -> float:

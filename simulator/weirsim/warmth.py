@@ -68,9 +68,10 @@ class Warmth:
         self._sump.heat_j += into_sump_w * dt_s
         self._ledger.pumps_j += into_sump_w * dt_s
         if upset.mains:
-            self._ledger.pumps_j += self._power.circulation_w * dt_s
+            stirs_w = self._power.circulation_w * upset.circulation_share
+            self._ledger.pumps_j += stirs_w * dt_s
             for vessel, share in self._displays:
-                vessel.heat_j += self._power.circulation_w * share * dt_s
+                vessel.heat_j += stirs_w * share * dt_s
 
     def _lose(self, room_degc: float, dt_s: float) -> None:
         climate, heat = self._climate, self._heat

@@ -6,6 +6,7 @@ from weirsim.ledger import Ledger
 from weirsim.plant import PlantSpec
 from weirsim.upset import Upset
 from weirsim.vessels import Vessel, Water
+from weirwatch.water.dosing import LIMEWATER_MMOL_L
 from weirwatch.water.hydraulics import weir_head_m
 
 # Salt in a cubic metre per unit of practical salinity: density of S 35 at 25 °C (EOS-80) times
@@ -13,6 +14,7 @@ from weirwatch.water.hydraulics import weir_head_m
 SALT_KG_M3 = 1023.343 * 35.16504 / 35.0 / 1000.0
 _FLOOR_DRIES_M3_S = 2.0 * L_H
 _VORTEX_M = 0.02  # water above the intake below which the pump draws some air; no source
+_FRESH_OXYGEN = 8.7  # mg/L, fresh water of 22 °C in balance with air (from memory)
 _REFILL_S = 18 * 3600.0  # the keeper looks at the reservoir after work
 
 
@@ -70,6 +72,11 @@ class Waterworks:
             for vessel in self._weirs
             if not vessel.spec.siphon_break or vessel.spec.id in upset.siphons
         ]
+
+    @property
+    def system_m3(self) -> float:
+        """All circulating water that is in a vessel."""
+        return sum(v.volume_m3 for v in self.vessels.values() if v is not self._reservoir)
 
     def step(self, upset: Upset, pump_on: bool, room_degc: float, dt_s: float) -> None:
         """Move the water of one step."""
@@ -156,12 +163,15 @@ class Waterworks:
         for vessel in self._weirs:
             spill = vessel.spill_m3(self._inflow[vessel.spec.id], dt_s)
             vessel.give(spill, self.sump)
+            vessel.spilled_m3 += spill
             if vessel.volume_m3 > vessel.rim_m3:  # onto the floor of another room
                 vessel.give(vessel.volume_m3 - vessel.rim_m3, self.ledger.lost)
 
     def _top_off(self, upset: Upset, room_degc: float, dt_s: float) -> None:
         if self.top_off is None or self._reservoir is None:
             return
+        if upset.filler_m3_s > 0.0:
+            self._supply(self._reservoir, upset.filler_m3_s * dt_s)
         level_mm = 1000.0 * self.sump.level_m
         flow = self.top_off.flow_m3_s(level_mm, upset.top_off, upset.powered)
         if flow > 0.0:
@@ -172,6 +182,17 @@ class Waterworks:
             self.sump.heat_j += warmth_j
             self.ledger.topped_off_m3 += moved
             self.ledger.fresh_j += warmth_j
+            lime = upset.lime * LIMEWATER_MMOL_L * moved
+            self.ledger.bring(self.sump, _FRESH_OXYGEN * moved, 2.0 * lime, 0.0, lime)
+
+    def _supply(self, reservoir: Vessel, moved_m3: float) -> None:
+        """Let supply water into the reservoir, and over its rim onto the floor."""
+        self.ledger.poured_m3 += moved_m3
+        reservoir.volume_m3 += moved_m3
+        over_m3 = reservoir.volume_m3 - reservoir.rim_m3
+        if over_m3 > 0.0:
+            reservoir.volume_m3 -= over_m3
+            self.floor.volume_m3 += over_m3
 
     def _fill(self) -> None:
         """Fill everything to its running level."""

@@ -41,7 +41,7 @@ def test_the_demo_gets_exactly_its_own_nodes(plant: PlantSettings) -> None:
         ("salt", "conductivity", "mS/cm", "", "conductivity:sump"),
         ("flow-return", "flow", "L/h", "", "flow:return"),
         ("uv-loop", "flow", "L/h", "", "flow:uv"),
-        ("acid", "ph", "pH", "sump", "ph"),
+        ("acid", "ph", "pH", "sump", "ph:sump"),
         ("heaters", "power", "W", "", "heater-power"),
         ("charge", "charge", "%EL", "", "battery"),
         ("mains-sense", "switch", "", "", "mains"),

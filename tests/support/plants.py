@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from weirsim.faults import Fault
+from weirsim.gear import ReactorSpec, SkimmateSpec
 from weirsim.harbour_hall import NODES, SPEC
 from weirsim.model import Plant
 from weirsim.plant import DaySpec, PlantSpec, PowerSpec, PumpSpec, VesselSpec
@@ -28,13 +29,15 @@ ONE_DISPLAY = PlantSpec(
 
 
 def quiet(spec: PlantSpec = SPEC, **changes: object) -> PlantSpec:
-    """Return a plant without lights, swing, evaporation or heat of pumps."""
+    """Return a plant without lights, swing, evaporation, foam, reactor or heat of pumps."""
     bare = replace(
         spec,
         day=STILL,
         power=NO_POWER,
         pump=replace(spec.pump, power_w=0.0),
         evaporation_l_per_day=0.0,
+        reactor=ReactorSpec(loop="none"),
+        skimmate=SkimmateSpec(foam_l_h=0.0),
     )
     return replace(bare, **changes)  # type: ignore[arg-type]
 

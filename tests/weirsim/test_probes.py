@@ -6,6 +6,7 @@ import pytest
 
 from weirsim.instruments import ProbeSpec
 from weirsim.probes import Probe
+from weirsim.upset import ProbeTrouble
 
 
 def probe(truth: list[float], seed: int = 1, **spec: object) -> Probe:
@@ -80,15 +81,15 @@ def test_dropped_samples_are_as_many_as_told() -> None:
 def test_a_frozen_probe_repeats_and_thaws() -> None:
     truth = [5.0]
     stuck = probe(truth)
-    assert stuck.sample(frozen=True) == 5.0  # nothing yet to repeat
+    assert stuck.sample(ProbeTrouble(frozen=True)) == 5.0  # nothing yet to repeat
     truth[0] = 9.0
-    assert stuck.sample(frozen=True) == 5.0
+    assert stuck.sample(ProbeTrouble(frozen=True)) == 5.0
     assert stuck.sample() == 9.0
 
 
 def test_drift_is_a_share_of_the_range_or_of_the_value() -> None:
-    assert probe([100.0], valid=(0.0, 400.0)).sample(drift=0.05) == 120.0
-    assert probe([100.0]).sample(drift=0.05) == 105.0
+    assert probe([100.0], valid=(0.0, 400.0)).sample(ProbeTrouble(drift=0.05)) == 120.0
+    assert probe([100.0]).sample(ProbeTrouble(drift=0.05)) == 105.0
 
 
 def test_power_up_forgets_the_lag() -> None:
@@ -98,3 +99,51 @@ def test_power_up_forgets_the_lag() -> None:
     truth[0] = 30.0
     slow.power_up()
     assert slow.sample() == 30.0
+
+
+def test_a_fouled_probe_follows_slowly() -> None:
+    truth = [8.0]
+    slow = probe(truth, lag_s=20.0)
+    fouled = ProbeTrouble(fouled=1.0)
+    slow.sample(fouled)
+    truth[0] = 9.0
+    for k in range(1, 100):
+        expected = 9.0 - exp(-k * 5.0 / 1820.0)
+        assert slow.sample(fouled) == pytest.approx(expected)
+
+
+def test_a_bubble_throws_single_readings_off_downwards() -> None:
+    bubbly = probe([8.0], valid=(4.0, 10.0))
+    values = [bubbly.sample(ProbeTrouble(bubble=0.3)) for _ in range(2000)]
+    off = [value for value in values if value is not None and value < 8.0]
+    assert len(off) / 2000 == pytest.approx(0.3, abs=4 * sqrt(0.3 * 0.7 / 2000))
+    assert 8.0 - 0.3 * 6.0 <= min(off) < 7.0
+
+
+def test_a_dropping_probe_leaves_readings_out() -> None:
+    dropping = probe([1.0])
+    came = [v for _ in range(2000) if (v := dropping.sample(ProbeTrouble(dropped=0.5)))]
+    assert len(came) / 2000 == pytest.approx(0.5, abs=4 * 0.5 / sqrt(2000))
+
+
+def test_in_its_cup_a_probe_reads_the_cup() -> None:
+    """The usual buffer is 7.00 at 25 °C."""
+    assert probe([8.1], quantity="ph").sample(ProbeTrouble(in_cup=True)) == 7.0
+    cup = Probe(
+        ProbeSpec("t", "temperature:sump", "temperature"),
+        lambda: 25.0,
+        5.0,
+        Random(1),
+        lambda: 21.0,
+    )
+    assert cup.sample(ProbeTrouble(in_cup=True)) == 21.0
+
+
+def test_an_analyser_repeats_its_result_until_the_next_one() -> None:
+    truth = [8.0]
+    slow = probe(truth, hold_s=20.0)
+    found = []
+    for step in range(9):
+        truth[0] = 8.0 + step
+        found.append(slow.sample())
+    assert found == [8.0, 8.0, 8.0, 8.0, 12.0, 12.0, 12.0, 12.0, 16.0]

@@ -2,11 +2,13 @@
 
 from collections.abc import Callable, Sequence
 
+from weirsim.gear import ReactorSpec
 from weirsim.harbour_hall import NODES
 from weirsim.instruments import NodeSpec, ProbeSpec
 from weirwatch.domain.reading import Channel
 from weirwatch.settings import PlantSettings
 
+_REACTOR_LOOP = ReactorSpec().loop
 _KNOWN = {(node.id, probe.name): probe for node in NODES for probe in node.probes}
 
 # noise, lag_s and smallest value noticed (share of the range) by quantity: as the demo's probes
@@ -19,6 +21,11 @@ _MANNERS: dict[str, tuple[float, float, float]] = {
     "power": (1.0, 0.0, 0.006),
     "charge": (0.2, 0.0, 0.0),
     "voltage": (0.01, 0.0, 0.0),
+    "oxygen": (0.02, 30.0, 0.0),
+    "alkalinity": (0.05, 0.0, 0.0),
+    "calcium": (4.0, 0.0, 0.0),
+    "ammonia": (0.003, 0.0, 0.0),
+    "co2": (8.0, 30.0, 0.0),
 }
 _UNITS = {
     "level": "mm",
@@ -29,9 +36,20 @@ _UNITS = {
     "power": "W",
     "charge": "%EL",
     "voltage": "V",
+    "oxygen": "mg/L",
+    "alkalinity": "dKH",
+    "calcium": "mg/L",
+    "ammonia": "mg/L",
+    "co2": "ppm",
     "switch": "",
 }
-_SWITCHES = ("mains", "top-off", "lights")
+_SWITCHES = {
+    "mains": "mains",
+    "top-off": "top-off",
+    "lights": "lights",
+    "doser": "doser",
+    "cup": "cup-full",
+}
 
 
 def nodes_for(
@@ -68,7 +86,8 @@ def _probe(plant: PlantSettings, channel: Channel) -> ProbeSpec | None:
     known = _KNOWN.get((channel.node, channel.name))
     if known is not None and (known.quantity, known.unit) == (channel.quantity, channel.unit):
         return known
-    if _UNITS.get(channel.quantity) != channel.unit:
+    effluent = channel.quantity == "flow" and "effluent" in channel.name
+    if channel.unit != ("mL/min" if effluent else _UNITS.get(channel.quantity)):
         return None
     find = _SOURCES.get(channel.quantity)
     source = find(plant, channel) if find is not None else None
@@ -101,17 +120,40 @@ def _level(plant: PlantSettings, channel: Channel) -> str | None:
 
 def _temperature(plant: PlantSettings, channel: Channel) -> str | None:
     if not channel.vessel:
-        return "room-temperature" if "room" in channel.name else None
+        places = {"room": "room-temperature", "strip": "strip-temperature"}
+        return next((source for word, source in places.items() if word in channel.name), None)
     known = {vessel.id for vessel in plant.vessels}
     return f"temperature:{channel.vessel}" if channel.vessel in known else None
 
 
-def _conductivity(plant: PlantSettings, channel: Channel) -> str | None:
-    sump = next(vessel.id for vessel in plant.vessels if vessel.role == "sump")
-    return f"conductivity:{channel.vessel or sump}"
+def _in_water(kind: str, role: str = "sump") -> Callable[[PlantSettings, Channel], str | None]:
+    """Return who finds a measurement in a channel's vessel, or in the first of a role."""
+
+    def find(plant: PlantSettings, channel: Channel) -> str | None:
+        usual = next(vessel.id for vessel in plant.vessels if vessel.role == role)
+        return f"{kind}:{channel.vessel or usual}"
+
+    return find
+
+
+def _ph(plant: PlantSettings, channel: Channel) -> str | None:
+    if "reactor" in channel.name:
+        return "reactor-ph" if _reactor(plant) else None
+    return _in_water("ph")(plant, channel)
+
+
+def _reactor(plant: PlantSettings) -> bool:
+    return any(loop.id == _REACTOR_LOOP for loop in plant.loops)
+
+
+def _power(_plant: PlantSettings, channel: Channel) -> str | None:
+    words = ("heater", "circulation")
+    return next((f"{word}-power" for word in words if word in channel.name), None)
 
 
 def _flow(plant: PlantSettings, channel: Channel) -> str | None:
+    if "effluent" in channel.name:
+        return "reactor-effluent" if _reactor(plant) else None
     displays = [vessel.id for vessel in plant.vessels if vessel.role == "display"]
     branches = ["return", *(loop.id for loop in plant.loops), "skimmer", *displays]
     return next((f"flow:{branch}" for branch in branches if branch in channel.name), None)
@@ -123,17 +165,22 @@ def _switch(_plant: PlantSettings, channel: Channel) -> str | None:
         return "floor-dry"
     if "float" in name and "closed" in name:
         return "float-closed"
-    return next((word for word in _SWITCHES if word in name), None)
+    return next((source for word, source in _SWITCHES.items() if word in name), None)
 
 
 _SOURCES: dict[str, Callable[[PlantSettings, Channel], str | None]] = {
     "level": _level,
     "temperature": _temperature,
-    "conductivity": _conductivity,
+    "conductivity": _in_water("conductivity"),
+    "oxygen": _in_water("oxygen", "display"),
+    "alkalinity": _in_water("alkalinity"),
+    "calcium": _in_water("calcium"),
+    "ammonia": _in_water("ammonia"),
     "flow": _flow,
     "switch": _switch,
-    "ph": lambda _plant, _channel: "ph",
-    "power": lambda _plant, channel: "heater-power" if "heater" in channel.name else None,
+    "ph": _ph,
+    "power": _power,
+    "co2": lambda _plant, _channel: "room-co2",
     "charge": lambda _plant, _channel: "battery",
     "voltage": lambda _plant, channel: "battery-voltage" if "battery" in channel.name else None,
 }
