@@ -56,7 +56,9 @@ class SimulatedPlant:
             )
         self._source = settings.source
         self._root = settings.broker.root
-        nodes, self._unfed = nodes_for(settings.plant, settings.channels)
+        computed = {derived.channel for derived in settings.derived}
+        sent = [channel for channel in settings.channels if channel.id not in computed]
+        nodes, self._unfed = nodes_for(settings.plant, sent)
         try:
             self._stage = Stage(
                 to_plant_spec(settings.plant),
