@@ -6,9 +6,11 @@ import hmac
 import json
 import socket
 from collections.abc import Iterator
+from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from support.receivers import NOTICE, HttpReceiver, http_receiver
 from support.still_clock import HandClock
 
@@ -43,6 +45,18 @@ def test_a_notice_arrives_as_a_cloud_event(receiver: HttpReceiver) -> None:
     assert event["time"] == "2026-05-01T12:00:00Z"
     assert event["data"]["text"] == NOTICE.text
     assert event["data"]["alarm"]["id"] == "sump-high"
+
+
+def test_the_package_of_the_standard_reads_it(receiver: HttpReceiver) -> None:
+    """By `cloudevents`, the Python SDK of the CloudEvents project, which checks what it reads."""
+    notifier(receiver).send(NOTICE)
+    (posted,) = receiver.posted
+    event = from_http_event(HTTPMessage(dict(posted.headers.items()), posted.body))
+    assert (event.get_specversion(), event.get_id()) == ("1.0", "7-keeper")
+    assert event.get_time() == datetime(2026, 5, 1, 12, tzinfo=UTC)
+    data = event.get_data()
+    assert isinstance(data, dict)
+    assert data["text"] == NOTICE.text
 
 
 def test_the_same_id_every_time(receiver: HttpReceiver) -> None:
