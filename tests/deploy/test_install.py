@@ -103,6 +103,7 @@ class Board:
         self.root = folder / "board"
         subprocess.run(["cp", "-a", source, str(self.root)], check=True)
         shutil.copy("/etc/resolv.conf", self.root / "etc" / "resolv.conf")
+        (self.root / "etc" / "hosts").write_text("127.0.0.1 localhost\n")
         self.src = self.root / "src"
         self.src.mkdir()
         for name in ("pyproject.toml", "README.md", "LICENSE"):
@@ -141,10 +142,11 @@ def board(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Board]:
 
 
 STARTED = """
-mosquitto -d -c /etc/mosquitto/mosquitto.conf
+install -d -o mosquitto /run/mosquitto
+mosquitto -c /etc/mosquitto/mosquitto.conf & broker=$!
 runuser -u weirwatch -- /opt/weirwatch/.venv/bin/weirwatch serve \\
     --config /etc/weirwatch/weirwatch.toml 2>/tmp/log & serve=$!
-trap 'kill $serve; wait $serve || true; kill $(cat /run/mosquitto/mosquitto.pid)' EXIT
+trap 'kill $serve; wait $serve || true; kill $broker' EXIT
 n=0
 until weirwatch status >/tmp/status 2>&1; do
     n=$((n + 1)); [ $n -lt 60 ] || { cat /tmp/log /tmp/status; exit 1; }; sleep 1
@@ -153,7 +155,7 @@ done
 NODE_SENDS = f"""
 password=$(weirwatch node add {NODE} --folder /etc/mosquitto/weirwatch --json |
     python3 -c 'import json, sys; print(json.load(sys.stdin)["password"])')
-kill -HUP $(cat /run/mosquitto/mosquitto.pid)
+kill -HUP $broker
 sleep 1
 mosquitto_pub -h localhost -p 8883 --cafile /etc/mosquitto/certs/ca.crt -q 1 \\
     -u {NODE} -P "$password" -t weirwatch/{NODE}/readings -m '[{{"n":"level","u":"mm","v":301}}]'

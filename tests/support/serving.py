@@ -8,13 +8,20 @@ from collections.abc import Iterator
 import uvicorn
 from fastapi import FastAPI
 
+from weirwatch.web.patience import PatientProtocol
+
 
 @contextlib.contextmanager
 def serving(app: FastAPI) -> Iterator[int]:
     """Serve the application; yield its port."""
     with socket.create_server(("127.0.0.1", 0)) as listening:
         config = uvicorn.Config(
-            app, log_config=None, access_log=False, lifespan="on", timeout_graceful_shutdown=1
+            app,
+            http=PatientProtocol,
+            log_config=None,
+            access_log=False,
+            lifespan="on",
+            timeout_graceful_shutdown=1,
         )
         server = uvicorn.Server(config)
         ready = threading.Event()

@@ -7,6 +7,7 @@ Once somebody has a token everybody must show one, in the header `Authorization`
 session cookie.
 """
 
+import asyncio
 import re
 from collections.abc import Mapping
 from http.cookies import CookieError, SimpleCookie
@@ -26,6 +27,7 @@ from weirwatch.web.lockout import RateLimit
 from weirwatch.web.rights import PUBLIC, SAFE_METHODS, SIGN_IN, Identity, role_needed
 from weirwatch.web.sign_in import COOKIE
 
+BODY_S = 30.0  # for the whole of it
 MAX_BODY = 64 * 1024  # bytes; the longest comment is 2000 characters
 API = "/api/"
 _OF_PHOTOS = re.compile(r"/api/v1/log/[0-9]+/photos")  # the one body that is no JSON
@@ -161,7 +163,15 @@ class Guard:
         """Read the whole body first, so that its size and type are known."""
         photo = _OF_PHOTOS.fullmatch(scope["path"]) is not None
         most = MOST_BYTES if photo else MAX_BODY
-        body = await _body(receive, most)
+        try:
+            async with asyncio.timeout(BODY_S):
+                body = await _body(receive, most)
+        except TimeoutError:
+            detail = f"the body did not come within {BODY_S:g} s"
+            closing = {"Connection": "close"}
+            answer = problems.problem(problems.TOO_SLOW, detail, headers=closing)
+            await answer(scope, receive, send)
+            return
         of_api = scope["path"].startswith(API)
         content_type = Headers(scope=scope).get("content-type", "")
         if body is None:

@@ -14,6 +14,7 @@ _EVERYWHERE = problem_responses(
     problems.NOT_ALLOWED,
     problems.FOREIGN_HOST,
     problems.FOREIGN_ORIGIN,
+    problems.TOO_SLOW,
     problems.LOCKED_OUT,
     problems.TOO_MANY_REQUESTS,
     problems.FAILED,

@@ -54,6 +54,7 @@ NOT_ACCEPTABLE = Kind("not-acceptable", 406, "That format cannot be made here")
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
 REFUSED_ENTRY = Kind("refused-entry", 409, "The log does not take that entry")
 TOO_LARGE = Kind("too-large", 413, "The request is too large")
+TOO_SLOW = Kind("too-slow", 408, "The request did not come to its end")
 NOT_JSON = Kind("not-json", 415, "The body must be JSON")
 NOT_A_PHOTO = Kind("not-a-photo", 415, "The body must be a picture")
 LOCKED_OUT = Kind("locked-out", 429, "Too many wrong tokens")
@@ -79,6 +80,7 @@ KINDS = (
     ILLEGAL_COMMAND,
     REFUSED_ENTRY,
     TOO_LARGE,
+    TOO_SLOW,
     NOT_JSON,
     NOT_A_PHOTO,
     LOCKED_OUT,

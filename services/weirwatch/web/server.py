@@ -2,6 +2,7 @@
 
 import logging
 import os
+import resource
 import socket
 import threading
 from types import FrameType
@@ -10,10 +11,12 @@ import uvicorn
 from fastapi import FastAPI
 
 from weirwatch.domain.errors import ConfigError
+from weirwatch.web.patience import PatientProtocol
 
 log = logging.getLogger(__name__)
 
 _LAST_WORDS_S = 2  # for requests under way at the end
+_MANY = 8192  # open files
 _HARD_END_S = 5.0  # a loop that hangs does not end by itself
 
 
@@ -22,9 +25,11 @@ class Server(uvicorn.Server):
 
     def __init__(self, app: FastAPI) -> None:
         self._app = app
+        _allow_many_connections()
         super().__init__(
             uvicorn.Config(
                 app,
+                http=PatientProtocol,
                 log_config=None,
                 access_log=False,
                 server_header=False,
@@ -68,6 +73,14 @@ def listening_socket(host: str, port: int) -> socket.socket:
             "there, or choose another port ([web] listen, or --port)"
         ) from error
     return listening
+
+
+def _allow_many_connections() -> None:
+    """Let this process have more open files: each connection is one, and 1024 are soon gone."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = _MANY if hard == resource.RLIM_INFINITY else min(_MANY, hard)
+    if soft != resource.RLIM_INFINITY and soft < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
 
 
 def _leave() -> None:
