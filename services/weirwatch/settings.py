@@ -302,13 +302,16 @@ class HistorySettings:
         raw_days: the file keeps readings so many days, the summary of each hour for ever.
         url: of a server, where readings are written.
         query_url: where it is asked; empty: the same.
+        org, bucket: where in an InfluxDB.
         credentials_file: TOML with `token`, or `username` and `password`; None: none.
     """
 
-    kind: Literal["sqlite", "victoriametrics"] = "sqlite"
+    kind: Literal["sqlite", "influxdb", "victoriametrics"] = "sqlite"
     raw_days: int = 400
     url: str = ""
     query_url: str = ""
+    org: str = ""
+    bucket: str = ""
     credentials_file: Path | None = None
 
 

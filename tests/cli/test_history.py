@@ -18,6 +18,8 @@ from weirwatch.config import load
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Quality, Reading
+from weirwatch.store.block import HOUR
+from weirwatch.store.connection import open_writer
 from weirwatch.store.far.asking import Login
 from weirwatch.store.far.victoria import VictoriaHistory
 from weirwatch.store.schema import FILE_NAME
@@ -211,5 +213,45 @@ def test_a_history_on_a_server_gets_them_from_the_file(
             core.stop()
         found = parsed(call("series", LEVEL, "--config", place.config, "--points", "1", "--json"))
         assert [item["count"] for item in found["items"]] == [60]
+    finally:
+        server.kill()
+
+
+def test_history_moves_to_a_server_and_back(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    there = [
+        Reading(LEVEL, T0 + n * 7_000_000, 300 + n / 8, *kind)
+        for n in range(1500)
+        for kind in [[(Quality.GOOD, ""), (Quality.UNCERTAIN, "warming up")][n % 2]]
+    ]
+    fill(place, there)
+    server = Victoria(tmp_path / "server")
+    try:
+        text = place.config.read_text()
+        far, back = tmp_path / "far.toml", tmp_path / "back.toml"
+        where = f'data_dir = "{place.data}"\n'
+        text = text.replace("[service]\n", f"[service]\n{where}")
+        far.write_text(f'{text}[history]\nkind = "victoriametrics"\nurl = "{server.url}"\n')
+        back.write_text(text.replace(str(place.data), str(tmp_path / "new")))
+        words = ("history", "copy", "--from", place.config, "--config", far)
+        told = call(*words)
+        assert f"{LEVEL}: 1500 copied, 0 were there" in told.output
+        server.settle()
+        assert parsed(call(*words, "--json"))["already"] == 1500
+        with closing(open_writer(place.data / FILE_NAME)) as connection:
+            connection.execute("DELETE FROM block")
+            end = T0 + 4 * HOUR
+            connection.execute("UPDATE far SET confirmed_end = ?", (end,))
+        home = ("history", "copy", "--from", far, "--config", back, "--json")
+        assert parsed(call(*home))["stored"] == 1500
+        with closing(SqliteArchive(tmp_path / "new" / FILE_NAME)) as archive:
+            found = list(archive.readings(LEVEL, 0, 2**60, None, 10**6))
+        assert bits(found) == bits(there)
+        same = call("history", "copy", "--from", back, "--config", back)
+        assert "the same history" in str(same.exception)
+        back.write_text(back.read_text().replace('"mm"', '"cm"'))
+        refused = call("history", "copy", "--from", far, "--config", back)
+        assert "is in 'mm': keep that unit" in str(refused.exception)
     finally:
         server.kill()

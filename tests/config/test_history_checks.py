@@ -35,6 +35,8 @@ def loaded(folder: Path, history: str) -> Path:
     [
         ('kind = "victoriametrics"', "url.*is missing"),
         ('url = "http://127.0.0.1:8428"', "is of a history on a server"),
+        ('kind = "influxdb"\nurl = "http://x:1"\norg = "a"', "bucket.*is missing"),
+        ('bucket = "b"', "is of a history on a server"),
         ('kind = "victoriametrics"\nurl = "127.0.0.1:8428"', "is not an address"),
         ('kind = "victoriametrics"\nurl = "http://a:b@x:1"', "secrets never stand in this file"),
         (

@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
-from support.far_servers import Victoria
+from support.far_servers import Influx, Victoria
 from support.still_clock import HandClock
 from support.stored import CHANNELS, T0, Row, tend
 
@@ -76,7 +76,9 @@ class World:
 class FarWorld(World):
     """With a server behind the file."""
 
-    def __init__(self, folder: Path, server: Victoria, far: Callable[[], FarHistory]) -> None:
+    def __init__(
+        self, folder: Path, server: Victoria | Influx, far: Callable[[], FarHistory]
+    ) -> None:
         self.server = server
         self.make_far = far
         super().__init__(folder)

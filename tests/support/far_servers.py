@@ -1,15 +1,19 @@
 """Real history servers for tests: a program on this machine, a container, or one that is there.
 
-VictoriaMetrics: the program `victoria-metrics`, else the image $WEIRWATCH_TEST_VICTORIA_IMAGE.
-InfluxDB 2: the server at $WEIRWATCH_TEST_INFLUX_URL (with $WEIRWATCH_TEST_INFLUX_TOKEN, _ORG,
-_BUCKET), else the program `influxd`, else the image $WEIRWATCH_TEST_INFLUX_IMAGE.
+VictoriaMetrics: the program `victoria-metrics`, which the Debian package of that name brings.
+InfluxDB 2: the server at $WEIRWATCH_TEST_INFLUX_URL (a fresh one, not set up yet), else the
+program `influxd`, else a container of $WEIRWATCH_TEST_INFLUX_IMAGE where docker answers.
 """
 
+import json
+import os
+import shutil
 import subprocess
 import urllib.request
 from contextlib import suppress
 from pathlib import Path
 
+import pytest
 from support.need import need
 from support.service import free_port, wait_for
 
@@ -36,7 +40,7 @@ class Victoria:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        wait_for(self._answers, 60.0)
+        wait_for(lambda: answers(f"{self.url}/health"), 60.0)
 
     def kill(self) -> None:
         """kill -9: it forgets what it took in its last seconds."""
@@ -56,8 +60,83 @@ class Victoria:
         """Have it show what it took; otherwise that takes a second or two."""
         urllib.request.urlopen(f"{self.url}/internal/force_flush", timeout=30).close()
 
-    def _answers(self) -> bool:
-        with suppress(OSError):
-            urllib.request.urlopen(f"{self.url}/health", timeout=5).close()
-            return True
-        return False
+
+IMAGE = os.environ.get("WEIRWATCH_TEST_INFLUX_IMAGE", "influxdb:2.7")
+ORG, BUCKET, TOKEN = "harbour-hall", "weirwatch", "a-token-for-tests-alone"
+
+
+class Influx:
+    """A server of its own; `stop` and `start` keep what it has."""
+
+    def __init__(self, folder: Path, argv: list[str], stop: list[str]) -> None:
+        self._port = free_port()
+        self._argv = [word.format(port=self._port, folder=folder) for word in argv]
+        self._stop = [word.format(port=self._port) for word in stop]
+        self._process: subprocess.Popen[bytes] | None = None
+        self.url = f"http://127.0.0.1:{self._port}"
+        self.start()
+        set_up(self.url)
+
+    def start(self) -> None:
+        self._process = subprocess.Popen(
+            self._argv, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        wait_for(lambda: answers(f"{self.url}/health"), 120.0)
+
+    def stop(self) -> None:
+        """End it in order."""
+        if self._process is not None:
+            if self._stop:
+                subprocess.run(self._stop, check=True, capture_output=True, timeout=60)
+            else:
+                self._process.terminate()
+            self._process.wait(60)
+            self._process = None
+
+    def kill(self) -> None:
+        self.stop()
+
+    def settle(self) -> None:
+        """What it took it shows at once."""
+
+
+def influx(folder: Path) -> Influx:
+    """A server, or a skip with the sentence that says what is missing."""
+    program = shutil.which("influxd") or os.environ.get("WEIRWATCH_TEST_INFLUXD")
+    version = [program or "influxd", "version"]
+    if program and b"InfluxDB v2" in subprocess.run(version, capture_output=True).stdout:
+        options = [
+            "--bolt-path={folder}/bolt",
+            "--sqlite-path={folder}/sqlite",
+            "--engine-path={folder}/engine",
+            "--http-bind-address=127.0.0.1:{port}",
+            "--reporting-disabled",
+            "--log-level=error",
+        ]
+        folder.mkdir(parents=True, exist_ok=True)
+        return Influx(folder, [program, *options], [])
+    docker = shutil.which("docker")
+    if docker and subprocess.run([docker, "info"], capture_output=True).returncode == 0:
+        run = [docker, "run", "--rm", "--name=weirwatch-test-{port}", "-p=127.0.0.1:{port}:8086"]
+        run += ["-v=weirwatch-test-{port}:/var/lib/influxdb2", IMAGE]
+        return Influx(folder, run, [docker, "stop", "weirwatch-test-{port}"])
+    pytest.skip("no InfluxDB 2 here: put its influxd on PATH, or start docker")
+
+
+def set_up(url: str) -> None:
+    """Make organisation, bucket and token on a fresh server."""
+    body = {"username": "keeper", "password": "for-tests-alone", "org": ORG, "bucket": BUCKET}
+    request = urllib.request.Request(
+        f"{url}/api/v2/setup",
+        data=json.dumps({**body, "token": TOKEN}).encode(),
+        headers={"Content-Type": "application/json"},
+    )
+    urllib.request.urlopen(request, timeout=60).close()
+
+
+def answers(url: str) -> bool:
+    """Whether there is an answer."""
+    with suppress(OSError):
+        urllib.request.urlopen(url, timeout=5).close()
+        return True
+    return False

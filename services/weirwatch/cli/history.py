@@ -20,17 +20,13 @@ CheckOption = Annotated[bool, typer.Option("--check", help="Look at it only; sto
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
-        help="Put readings of the past in. Each command takes --config.",
+        help="Put readings of the past in, or move history to another store.",
         rich_markup_mode=None,
         no_args_is_help=True,
     )
-    family.callback()(_family)
     family.command(name="import")(import_command)
+    family.command(name="copy")(copy_command)
     app.add_typer(family, name="history")
-
-
-def _family() -> None:
-    pass
 
 
 def import_command(
@@ -64,3 +60,34 @@ def import_command(
             f"{done['summed_up']} are older than [history] raw_days: of these the summary of each"
             " hour stays, the readings go."
         )
+
+
+def copy_command(
+    old: Annotated[
+        Path, typer.Option("--from", metavar="FILE", help="Configuration of the old store.")
+    ],
+    old_data: Annotated[
+        Path | None,
+        typer.Option("--from-data", metavar="DIR", help="Its data folder, if not as it says."),
+    ] = None,
+    config: ConfigOption = None,
+    data: DataOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Copy every reading from the store of an old configuration to that of the present one.
+
+    What is there already stays, so that it may be done again. Hourly summaries whose readings were
+    let go are not readings: they stay in the old file.
+    """
+    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.history_copy import copy_history
+
+    tell = (lambda _: None) if as_json else typer.echo
+    with desk(config_path(config), data) as open_desk:
+        done = copy_history(open_desk, old, old_data, tell)
+    if as_json:
+        print_json(done)
+        return
+    typer.echo(f"{done['stored']} readings copied, {done['already']} were there already.")
+    for channel in done["not_configured"]:
+        typer.echo(f"Left out, since it is not configured here: {channel}")

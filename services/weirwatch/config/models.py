@@ -142,10 +142,12 @@ class WebConfig(Section):
 class HistoryConfig(Section):
     """`[history]`."""
 
-    kind: Literal["sqlite", "victoriametrics"] = Field("sqlite", examples=["sqlite"])
+    kind: Literal["sqlite", "influxdb", "victoriametrics"] = Field("sqlite", examples=["sqlite"])
     raw_days: Annotated[int, Field(ge=2, le=36_500)] = Field(400, examples=[400])
     url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
     query_url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
+    org: AnyText = Field("", examples=["harbour-hall"])
+    bucket: AnyText = Field("", examples=["weirwatch"])
     credentials_file: FilePath | None = Field(None, examples=["history-login.toml"])
 
     def to_domain(self, folder: Path) -> HistorySettings:
@@ -155,6 +157,8 @@ class HistoryConfig(Section):
             raw_days=self.raw_days,
             url=self.url or "",
             query_url=self.query_url or "",
+            org=self.org,
+            bucket=self.bucket,
             credentials_file=_resolved(folder, self.credentials_file),
         )
 

@@ -14,7 +14,7 @@ from urllib.request import Request, urlopen
 from weirwatch.domain.errors import ConfigError, PermanentError, TransientError
 
 TIMEOUT_S = 30.0
-_REFUSED = frozenset({400, 413, 422})  # what was asked; all else may be otherwise later
+REFUSED = frozenset({400, 413, 422})  # what was asked; all else may be otherwise later
 _LONGEST = 300
 
 
@@ -84,7 +84,7 @@ def ask(
         with error:
             said = error.read(4096).decode("utf-8", "replace").strip()[:_LONGEST]
         sentence = f"the history server {place} answers {error.code}: {said or error.reason}"
-        if error.code in _REFUSED:
+        if error.code in REFUSED:
             raise PermanentError(sentence) from error
         raise TransientError(sentence) from error
     except (URLError, OSError, HTTPException) as error:

@@ -13,11 +13,16 @@ def far_of(settings: HistorySettings) -> FarHistory | None:
     """Return the server, None when the file itself keeps the history; asks nothing of it.
 
     Raises:
-        ConfigError: the credentials file cannot be used.
+        ConfigError: the credentials file cannot be used, or the client library is not there.
     """
     if settings.kind == "victoriametrics":
         login = read_login(settings.credentials_file)
         return VictoriaHistory(settings.url, settings.query_url, login)
+    if settings.kind == "influxdb":
+        from weirwatch.store.far.influx import InfluxHistory
+
+        login = read_login(settings.credentials_file)
+        return InfluxHistory(settings.url, settings.org, settings.bucket, login)
     return None
 
 

@@ -14,7 +14,9 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.store.block import HOUR
 from weirwatch.store.far.asking import Login, ask
-from weirwatch.store.series import Grid, Piece, joined
+from weirwatch.store.far.lines import lines_of
+from weirwatch.store.far.told import Told, pieces_of_told
+from weirwatch.store.series import Grid, Piece
 
 _MILLI: Micros = 1000
 _QUALITIES = {quality.word: quality for quality in Quality}
@@ -22,9 +24,9 @@ _NAME = "weirwatch_reading"
 _MOST_STEPS = 10_000  # of one question; the server's own bound is 30 000
 _TOLD = {  # what is asked of each bucket; the word is also the label that tells them apart
     "count": "count_over_time",
-    "low": "min_over_time",
-    "high": "max_over_time",
-    "total": "sum_over_time",
+    "min": "min_over_time",
+    "max": "max_over_time",
+    "sum": "sum_over_time",
     "first": "first_over_time",
     "last": "last_over_time",
     "since": "tfirst_over_time",
@@ -51,8 +53,8 @@ class VictoriaHistory:
 
     def write(self, readings: Sequence[Reading], units: Mapping[str, str]) -> None:
         """Store readings."""
-        lines = "\n".join(_line(reading, units.get(reading.channel, "")) for reading in readings)
-        ask(f"{self._url}/write", {"precision": "ms"}, self._login, lines.encode())
+        lines = lines_of(readings, units, _MILLI)
+        ask(f"{self._url}/write", {"precision": "ms"}, self._login, lines)
 
     def settle(self) -> None:
         """Have the server show what it has taken; otherwise it does so within seconds."""
@@ -122,55 +124,26 @@ class VictoriaHistory:
             "nocache": "1",  # otherwise times are moved to multiples of the step
         }
         content = ask(f"{self._query_url}/api/v1/query_range", query, self._login)
-        by_series: dict[tuple[str, ...], dict[int, dict[str, float]]] = {}
-        for series in _parsed(content)["data"]["result"]:
-            labels = series["metric"]
-            key = (labels.get("quality", ""), labels.get("reason", ""), labels.get("unit", ""))
-            for time, value in series["values"]:
-                place = (round(time * 1000) + 1 - origin_ms) // width_ms - 1
-                own = by_series.setdefault(key, {}).setdefault(place, {})
-                own[labels["told"]] = float(value)
-        return _joined_by_time(by_series.values())
+        return pieces_of_told(_told(_parsed(content), origin_ms, width_ms))
 
 
-def _joined_by_time(all_series: Any) -> list[Piece]:
-    """Return one piece a bucket; which came first is told by the milliseconds."""
-    pieces = [
-        Piece(
-            place,
-            round(own["since"] * 1000),
-            round(own["until"] * 1000),
-            round(own["count"]),
-            own["low"],
-            own["high"],
-            own["total"],
-            own["first"],
-            own["last"],
-        )
-        for series in all_series
-        for place, own in series.items()
-        if len(own) == len(_TOLD)
-    ]
-    to_hours = HOUR // _MILLI
-    return [
-        piece._replace(since=piece.since // to_hours, until=piece.until // to_hours)
-        for piece in joined(pieces)
-    ]
-
-
-def _line(reading: Reading, unit: str) -> str:
-    tags = {"channel": reading.channel, "unit": unit, "quality": reading.quality.word}
-    tags["reason"] = reading.reason
-    named = "".join(f",{name}={tag_text(value)}" for name, value in tags.items() if value)
-    return f"weirwatch{named} reading={reading.value!r} {reading.time // _MILLI}"
-
-
-def tag_text(text: str) -> str:
-    """Return a tag's value as the line protocol wants it; it knows no line feed."""
-    text = text.replace("\n", " ").rstrip("\\")
-    for mark in ("\\", ",", "=", " "):
-        text = text.replace(mark, f"\\{mark}")
-    return text
+def _told(answer: Any, origin_ms: int, width_ms: int) -> Iterator[Told]:
+    """Yield the answer's numbers; first and last with their times, which are told beside them."""
+    times: dict[tuple[tuple[str, ...], int, str], Micros] = {}
+    values: list[tuple[tuple[str, ...], int, str, float]] = []
+    for series in answer["data"]["result"]:
+        labels = series["metric"]
+        key = tuple(labels.get(name, "") for name in ("quality", "reason", "unit"))
+        word = labels["told"]
+        for time, text in series["values"]:
+            place = (round(time * 1000) + 1 - origin_ms) // width_ms - 1
+            if word in ("since", "until"):
+                times[key, place, word] = round(float(text) * 1000) * _MILLI
+            else:
+                values.append((key, place, word, float(text)))
+    beside = {"first": "since", "last": "until"}
+    for key, place, word, value in values:
+        yield Told(key, place, word, value, times.get((key, place, beside.get(word, ""))))
 
 
 def _escaped(text: str) -> str:

@@ -1,0 +1,122 @@
+"""History from the store that one configuration names into the one that another names."""
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from weirwatch.cli.desk import Desk
+from weirwatch.cli.history_import import Store, store_of
+from weirwatch.config import Overrides, load
+from weirwatch.domain.errors import ConfigError
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel, Reading
+from weirwatch.pipeline.past import chunks
+from weirwatch.ports import Archive
+from weirwatch.settings import HistorySettings, Settings
+from weirwatch.store.far.history import FarHistory
+from weirwatch.store.far.making import archive_of, far_of
+
+_PAGE = 20_000
+_FAR: Micros = 2**62
+
+Told = Callable[[str], None]
+
+
+def copy_history(
+    desk: Desk, old: Path, old_data: Path | None, tell: Told = lambda _: None
+) -> Mapping[str, Any]:
+    """Copy every reading; return the counts.
+
+    Args:
+        desk: where to: the store of its configuration.
+        old: configuration of where from.
+        old_data: its data folder, if not the one it names.
+        tell: is told each channel when it is done.
+
+    Raises:
+        ConfigError: both are one store, or a channel has another unit here.
+        TransientError, PermanentError: not all was copied; what was stays, it may be done again.
+    """
+    source = load(old, Overrides(data_dir=old_data))
+    _refuse_same(source, desk.settings)
+    known = {channel.id: channel for channel in desk.settings.channels}
+    counts: Counter[str] = Counter(stored=0, already=0)
+    with closing(archive_of(source)) as archive, _target(desk) as store:
+        there = archive.channels()
+        _refuse_units(there, known)
+        for channel in there:
+            if channel.id in known:
+                copied = _copy(archive, channel.id, store)
+                counts.update(copied)
+                tell(f"{channel.id}: {copied['stored']} copied, {copied['already']} were there")
+    unknown = [channel.id for channel in there if channel.id not in known]
+    return {**counts, "channels": len(there) - len(unknown), "not_configured": unknown}
+
+
+def _copy(archive: Archive, channel: str, store: Store) -> Counter[str]:
+    counts: Counter[str] = Counter(stored=0, already=0)
+    for portion in chunks(_all(archive, channel)):
+        already = store(portion)
+        counts.update(stored=len(portion) - already, already=already)
+    return counts
+
+
+def _all(archive: Archive, channel: str) -> Iterator[Reading]:
+    after: Micros | None = None
+    while page := archive.readings(channel, -_FAR, _FAR, after, _PAGE):
+        yield from page
+        after = page[-1].time
+
+
+@contextmanager
+def _target(desk: Desk) -> Iterator[Store]:
+    far = far_of(desk.settings.history)
+    if far is None:
+        with store_of(desk) as store:
+            yield store
+        return
+    with closing(far):
+        yield _storing(far, {channel.id: channel.unit for channel in desk.settings.channels})
+
+
+def _storing(far: FarHistory, units: Mapping[str, str]) -> Store:
+    def store(portion: Sequence[Reading]) -> int:
+        there: set[tuple[str, int]] = set()
+        for channel in {reading.channel for reading in portion}:
+            times = [reading.time for reading in portion if reading.channel == channel]
+            low = min(times) // far.resolution * far.resolution
+            found = far.readings(channel, low, max(times) + 1, 2**31)
+            there.update((channel, reading.time // far.resolution) for reading in found)
+        fresh = [r for r in portion if (r.channel, r.time // far.resolution) not in there]
+        waiting = iter(fresh)
+        while some := list(islice(waiting, _PAGE)):
+            far.write(some, units)
+        return len(portion) - len(fresh)
+
+    return store
+
+
+def _refuse_same(source: Settings, target: Settings) -> None:
+    if _place(source) == _place(target):
+        raise ConfigError("both configurations name the same history: --from names the old one")
+
+
+def _place(settings: Settings) -> tuple[object, ...]:
+    history: HistorySettings = settings.history
+    if history.kind == "sqlite":
+        return (history.kind, settings.service.data_dir)
+    return (history.kind, history.url)
+
+
+def _refuse_units(there: Sequence[Channel], known: Mapping[str, Channel]) -> None:
+    problems = [
+        f"[[channel]] {channel.id}: unit = {known[channel.id].unit!r}, but the history to be copied"
+        f" is in {channel.unit!r}: keep that unit, or give the channel a new id"
+        for channel in there
+        if channel.id in known and known[channel.id].unit != channel.unit
+    ]
+    if problems:
+        raise ConfigError(problems)
