@@ -220,8 +220,9 @@ def test_mistakes_are_told(write: Write, old: str, new: str, told: str) -> None:
 
 
 def test_check_names_the_failures_that_it_has_a_rule_for(write: Write) -> None:
-    (warning,) = (w for w in check(write(SMALL)).warnings if "failures have no rule" in w)
-    ready = warning.split("A rule with from_catalogue serves for ")[1]
+    text = text_for(named("mains-lost", "switch"))
+    (warning,) = (w for w in check(write(text)).warnings if "failures have no rule" in w)
+    ready = warning.split("weirwatch check --suggest writes rules for ")[1]
     assert "overflow-blocked" in ready
     assert "probe-silent" in ready
     assert "oxygen-low" not in ready

@@ -19,15 +19,27 @@ def check_command(
     ] = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
+    suggest: Annotated[
+        bool,
+        typer.Option("--suggest", help="Print rules of the catalogue for failures without one."),
+    ] = False,
 ) -> None:
     """Say what is wrong or doubtful in a configuration file.
 
     All of it at once, each with file, key, value and cure. Changes nothing, starts nothing.
-    Exit code 2 with mistakes, 0 with warnings only.
+    Exit code 2 with mistakes, 0 with warnings only. With --suggest it prints [[rule]] tables to
+    add to the file instead: one for each failure without a rule on each channel that could show it.
     """
+    from weirwatch import config as configuration
     from weirwatch.config import Report, check
 
     path = config_path(file, config)
+    if suggest:
+        tables = configuration.suggest(path)
+        typer.echo(
+            "\n\n".join(tables) or "# Nothing to suggest: every channel's failures have one."
+        )
+        return
     report: Report = check(path)
     if as_json:
         from weirwatch.cli.desk import print_json  # opens the store, and loads numpy for it

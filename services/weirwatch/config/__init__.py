@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from weirwatch.config.advice import advise
+from weirwatch.config.advice import advise, uncovered
 from weirwatch.config.build import all_rules, builtins_of, plant_of, settings_of
 from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.config.catalogue_rules import KEY, load_templates, with_catalogue
+from weirwatch.config.catalogue_suggest import suggested
 from weirwatch.config.checks import check_tables
 from weirwatch.config.derived_checks import check_derived, plant_constants
 from weirwatch.config.device_checks import check_devices
@@ -27,7 +28,7 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.failures import Catalogue
 from weirwatch.settings import PlantSettings, Settings
 
-__all__ = ["Overrides", "Report", "check", "load"]
+__all__ = ["Overrides", "Report", "check", "load", "suggest"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +82,20 @@ def check(
         return Report(errors=tuple(errors))
     doubts = advise(read, all_rules(read, bold), bold)
     return Report(warnings=tuple(_sentences([*doubts, *doubt_recipients(read)], read, path)))
+
+
+def suggest(path: Path, catalogue: Catalogue | None = None) -> tuple[str, ...]:
+    """Return `[[rule]]` tables from the catalogue for failures that no rule of the file is for.
+
+    Raises:
+        ConfigError: with every mistake of the file.
+    """
+    bold = _bold_by_failure(catalogue)
+    read, errors = _read(path, None, bold)
+    if errors:
+        raise ConfigError(errors)
+    open_ones = uncovered(read, all_rules(read, bold), bold)
+    return tuple(found.toml() for found in suggested(read, open_ones, load_templates()))
 
 
 def _read(

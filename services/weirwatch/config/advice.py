@@ -4,7 +4,8 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from weirwatch.config.catalogue_rules import load_templates, suggestions
+from weirwatch.config.catalogue_rules import load_templates
+from weirwatch.config.catalogue_suggest import suggested
 from weirwatch.config.default_failure import failure_of
 from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
@@ -170,15 +171,24 @@ def _uncovered(
         yield Problem("rule", "there is none: nothing is watched", "Add [[rule]]")
         return
     covered = {rule.failure for rule in rules}
-    absent = draft.plant.plant.config.without if draft.plant is not None else []
-    for failure in absent:
+    for failure in _absent(draft):
         if failure in covered:
             what, cure = "is said not to happen here, and a rule is for it", "Leave one of them out"
             yield Problem("plant.without", what, cure, failure)
-    open_ones = [failure for failure in known if failure not in {*covered, *absent}]
+    open_ones = uncovered(draft, rules, known)
     if open_ones:
         what = f"{len(open_ones)} of {len(known)} failures have no rule: {', '.join(open_ones)}"
-        quantities = [channel.config.quantity for channel in draft.channels]
-        ready = suggestions(open_ones, quantities, load_templates())
-        cure = f". A rule with from_catalogue serves for {', '.join(ready)}" if ready else ""
+        found = suggested(draft, open_ones, load_templates())
+        ready = dict.fromkeys(suggestion.failure for suggestion in found)
+        cure = f". weirwatch check --suggest writes rules for {', '.join(ready)}" if ready else ""
         yield Problem("rule", what, f"Nothing warns of them{cure}")
+
+
+def uncovered(draft: Draft, rules: Iterable[Rule], known: Iterable[str]) -> list[str]:
+    """Return the failures that no rule is for and that can happen here."""
+    there = {*(rule.failure for rule in rules), *_absent(draft)}
+    return [failure for failure in known if failure not in there]
+
+
+def _absent(draft: Draft) -> list[str]:
+    return draft.plant.plant.config.without if draft.plant is not None else []

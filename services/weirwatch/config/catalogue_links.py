@@ -1,48 +1,18 @@
 """Which other channels and rules of a file a catalogue rule speaks of: `while` and causes."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from weirwatch.config.catalogue_figures import FIGURES, Seen, vessel_of
+from weirwatch.config.catalogue_figures import FIGURES, Seen
 from weirwatch.config.catalogue_limits import figure_value, in_unit
+from weirwatch.config.catalogue_parts import PARTS
 from weirwatch.config.catalogue_template import Template
 from weirwatch.pipeline.formulas import FORMULAS
 from weirwatch.settings import PlantSettings
 
 _NOBODY = Seen("")
 _BEYOND = ("above", "below")
-
-
-def _named(quantity: str, word: str) -> Callable[[PlantSettings | None, Seen, Seen], bool]:
-    return lambda _plant, channel, _of: channel.quantity == quantity and word in channel.name
-
-
-def _sump_level(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
-    if channel.quantity != "level" or plant is None:
-        return False
-    vessel = vessel_of(plant, channel)
-    return vessel is not None and vessel.role == "sump"
-
-
-def _heated(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
-    heated = {heater.vessel for heater in plant.heaters} if plant is not None else set()
-    return channel.quantity == "temperature" and channel.vessel in heated
-
-
-def _twin(_: PlantSettings | None, channel: Seen, of: Seen) -> bool:
-    alike = (channel.quantity, channel.unit, channel.vessel) == (of.quantity, of.unit, of.vessel)
-    return alike and channel.id != of.id
-
-
-PARTS: Mapping[str, Callable[[PlantSettings | None, Seen, Seen], bool]] = {
-    "mains": _named("switch", "mains"),
-    "return-flow": _named("flow", "return"),
-    "sump-level": _sump_level,
-    "heated-water": _heated,
-    "twin": _twin,
-    "itself": lambda _plant, channel, of: channel.id == of.id,
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,7 @@ written it, checked like any other.
 """
 
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -17,7 +17,7 @@ from weirwatch.config.catalogue_template import ANY, Template
 from weirwatch.config.problems import Problem, did_you_mean
 from weirwatch.settings import PlantSettings
 
-__all__ = ["ANY", "KEY", "Template", "load_templates", "suggestions", "with_catalogue"]
+__all__ = ["ANY", "KEY", "Template", "load_templates", "with_catalogue"]
 
 KEY = "from_catalogue"
 _FILE = "catalogue_rules.toml"
@@ -51,15 +51,6 @@ def with_catalogue(
         for at, raw in enumerate(rules, start=1)
     ]
     return {**document, "rule": with_causes(written, writer.chosen)}, writer.problems
-
-
-def suggestions(
-    failures: Iterable[str], quantities: Iterable[str], templates: Sequence[Template]
-) -> list[str]:
-    """Return those of the failures for which the catalogue has a rule on such a channel."""
-    there = {*quantities, ANY}
-    covered = {t.failure for t in templates if t.quantity in there}
-    return [failure for failure in failures if failure in covered]
 
 
 @dataclass(slots=True)

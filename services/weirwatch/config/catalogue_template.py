@@ -21,6 +21,8 @@ class Template:
         links: keys that name another channel: `from = "twin"`, or `while`, a list of terms with
             the part of a channel (`catalogue_links.PARTS`) for its id, or a failure for the alarm
             of its rule. A term may be `optional`.
+        near: part that a channel plays which it is suggested for; empty: any of the quantity.
+            `from_catalogue` may name any other channel.
         causes: failures whose rules keep this one quiet, if they sound before it.
         hold_off_s: after those causes.
     """
@@ -32,6 +34,7 @@ class Template:
     plant: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     give: Sequence[str] = field(default_factory=tuple)
     links: Mapping[str, Any] = field(default_factory=dict)
+    near: str = ""
     causes: Sequence[str] = field(default_factory=tuple)
     hold_off_s: float = 0.0
 

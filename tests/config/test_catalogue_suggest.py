@@ -1,0 +1,41 @@
+"""What `check --suggest` writes covers a plant on its first day, and is in order as it stands."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+from weirwatch.cli.demo_plant import demo_config
+from weirwatch.config import check, load, suggest
+from weirwatch.domain.rule import SwitchIs
+
+Write = Callable[[str], Path]
+
+# The demo without its rules: plant, channels and nothing that watches them.
+HALL = demo_config().read_text("utf-8").split("# --- power ---")[0]
+
+
+def test_a_plant_without_rules_gets_one_for_every_failure_that_its_channels_can_show(
+    write: Write,
+) -> None:
+    bare = write(HALL)
+    assert "there is none: nothing is watched" in check(bare).warnings[0]
+    tables = suggest(bare)
+    whole = write(HALL + "\n\n".join(tables))
+    report = check(whole)
+    assert report.errors == ()
+    (doubt,) = [line for line in report.warnings if "failures have no rule" in line]
+    left = doubt.split("no rule: ")[1].split(".")[0].split(", ")
+    # No probe for these, or (skimmer) a limit that only the keeper can give.
+    wanted = "return-pump-stopped floor-leak vessel-leaking mains-restored mains-unstable"
+    assert not {*wanted.split(), "light-stuck", "probe-silent", "probe-drift"} & {*left}
+    assert "skimmer-flow-lost" in left
+    rules = {rule.id: rule for rule in load(whole).rules}
+    assert rules["floor-leak"].condition == SwitchIs(False)  # the channel is called floor-dry
+    assert {"light-stuck-lights-on", "light-stuck-lights-off"} <= rules.keys()
+    assert "mains-lost" in rules["return-pump-stopped"].suppressed_by
+    assert suggest(whole) == tuple(t for t in tables if t.startswith("# skimmer-flow-lost"))
+
+
+def test_what_must_be_given_is_written_as_a_remark(write: Write) -> None:
+    (skimmer,) = (t for t in suggest(write(HALL)) if t.startswith("# skimmer-flow-lost"))
+    assert all(line.startswith("#") for line in skimmer.splitlines())
+    assert skimmer.endswith("# add low and deadband, and take the marks away")
