@@ -27,20 +27,24 @@ from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Absolute, Discrepancy, Priority, Rule, Side, SwitchIs
+from weirwatch.pipeline.log_desk import LogDesk
 from weirwatch.ports import Command, Group, NodeState, Notice, Quarantined
 from weirwatch.settings import (
     BrokerSettings,
     HistorySettings,
+    JobSettings,
     LoopSettings,
     PlantSettings,
     PumpSettings,
     RecipientSettings,
     ServiceSettings,
     Settings,
+    SupplySettings,
     SystemSettings,
     VesselSettings,
     WebSettings,
 )
+from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
@@ -220,7 +224,32 @@ def settings(folder: Path) -> Settings:
         taps=(),
         recipients=(RecipientSettings("console", "console"),),
         plant=PLANT,
-    )
+        jobs=(
+            JobSettings(
+                "return-pump-cleaning", "Clean the return pump", "harbour-hall", 90,
+                where="Sump cabinet, breaker 4", instructions="Power off first.",
+            ),
+            JobSettings("rcd-test", "Test the RCD", "harbour-hall", 30, 3),
+        ),
+        supplies=(
+            SupplySettings("gas-bottle", "Gas bottle", "harbour-hall", "kg", 6.0, count_error=0.05),
+            SupplySettings(
+                "reservoir", "Reservoir", "harbour-hall", "L", 120.0, 2.0,
+                channel="harbour-hall/sump-node/reservoir-level", per_unit=0.2,
+            ),
+        ),
+    )  # fmt: skip
+
+
+class Keeper:
+    """Port `LogKeeper`, on the real desk and the real file."""
+
+    def __init__(self, book: LogBook, desk: LogDesk) -> None:
+        self.book = book
+        self.desk = desk
+
+    def log(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        return self.desk.handle(request)
 
 
 class World:
@@ -245,9 +274,12 @@ class World:
         self._let_go = threading.Event()
         self._commit(Group())
         self.archive = SqliteArchive(self.path)
+        book = LogBook(self.path)
+        self.keeper = Keeper(book, LogDesk(book, self.settings, self.clock))
 
     def close(self) -> None:
         self._let_go.set()
+        self.keeper.book.close()
         self.archive.close()
 
     # --- what happens in Harbour Hall ----------------------------------------------------
@@ -477,8 +509,8 @@ class Server:
 
     def __init__(self, world: World, port: int = 0) -> None:
         parts = (world.settings, world.archive, world, load_catalogue(), world.clock)
-        app = create_app(*parts)
-        mount(app, *parts)
+        app = create_app(*parts, log_keeper=world.keeper)
+        mount(app, *parts, log_keeper=world.keeper)
         self._socket = socket.create_server(("127.0.0.1", port))
         self.url = f"http://127.0.0.1:{self._socket.getsockname()[1]}/"
         self._server = uvicorn.Server(

@@ -1,4 +1,5 @@
 import math
+import random
 
 import numpy as np
 import pytest
@@ -6,7 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
-from weirwatch.water.fits import running_integral, straight_line, theil_sen_slope
+from weirwatch.water.fits import (
+    running_integral,
+    straight_line,
+    theil_sen_interval,
+    theil_sen_slope,
+)
 
 number = st.floats(-1e3, 1e3)
 points = st.lists(st.tuples(st.integers(-1000, 1000), number), min_size=3, max_size=20).filter(
@@ -59,3 +65,32 @@ def test_no_line_through_one_place_or_two_points() -> None:
         straight_line([1, 2], [1, 2])
     with pytest.raises(ValueError, match="same x"):
         theil_sen_slope([1, 1], [1, 2])
+
+
+def test_the_interval_of_the_robust_slope_is_that_of_scipy() -> None:
+    """Reference: scipy.stats.theilslopes, which follows Sen 1968."""
+    draw = random.Random(11)
+    for n in (5, 9, 30, 120):
+        x = [float(i) for i in range(n)]
+        y = [0.3 * i + draw.gauss(0.0, 2.0) for i in range(n)]
+        for confidence in (0.8, 0.9, 0.95):
+            found = stats.theilslopes(y, x, confidence)
+            assert theil_sen_interval(x, y, confidence) == pytest.approx(
+                (found.low_slope, found.high_slope)
+            )
+
+
+def test_the_interval_holds_the_truth_as_often_as_it_says() -> None:
+    draw = random.Random(4)
+    x = [float(i) for i in range(20)]
+    held = 0
+    for _ in range(300):
+        low, high = theil_sen_interval(x, [0.1 * i + draw.gauss(0.0, 1.0) for i in x], 0.9)
+        held += low <= 0.1 <= high
+    assert 0.85 <= held / 300 <= 0.96
+
+
+@pytest.mark.parametrize("confidence", [0.0, 1.0, -1.0])
+def test_a_confidence_is_within_0_and_1(confidence: float) -> None:
+    with pytest.raises(ValueError, match="confidence"):
+        theil_sen_interval([0.0, 1.0], [0.0, 1.0], confidence)

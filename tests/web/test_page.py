@@ -349,6 +349,7 @@ return poor;
 """
 
 
+<<<<<<< HEAD
 def test_a_link_opens_the_page_at_its_alarm(window: Browser, server: Server, world: World) -> None:
     for rule in ("mains-lost", "floor-leak", "sump-level-high", "return-flow-lost"):
         world.raise_alarm(rule, 0.0, "look", ago=MINUTE)
@@ -366,3 +367,77 @@ def test_a_link_opens_the_page_at_its_alarm(window: Browser, server: Server, wor
     window.run("location.hash = '#alarm=%E0%A4%A'")  # not UTF-8: nothing happens
     window.run("location.hash = '#alarm=long-gone'")
     assert window.run(found) == "mains-lost"
+=======
+def log_page(window: Browser, server: Server) -> Browser:
+    window.size(*PHONE, mobile=True)
+    window.go("about:blank")
+    window.log()
+    window.go(f"{server.url}log")
+    window.wait_for("return document.querySelectorAll('.ww-write details').length > 5")
+    window.wait_for("return !document.body.innerText.includes('Being reckoned')", within_s=60)
+    return window
+
+
+def store(window: Browser, form: str, value: str) -> None:
+    window.run(f"document.querySelector('{form}').open = true")
+    window.run(f"document.querySelector('{form} input[name=value]').value = ''")
+    window.type(f"{form} input[name=value]", value)
+    window.click(f"{form} button.ww-main")
+
+
+def test_the_log_on_a_phone_questions_before_it_stores(
+    window: Browser, server: Server, world: World, tmp_path: Path
+) -> None:
+    log_page(window, server)
+    assert window.run("return document.documentElement.scrollWidth") == PHONE[0]
+    form = "details[data-kind=test]"
+    for subject, unit in (("phosphate", "mg/L"), ("salinity", "psu"), ("alkalinity", "dKH")):
+        window.run(
+            f"const s = document.querySelector('{form} select'); s.value = arguments[0];"
+            "s.dispatchEvent(new Event('change'))",
+            subject,
+        )
+        window.wait_for(  # the usual unit of what is tested is the one that is chosen
+            f"return document.querySelector('{form} [name=unit]').value === arguments[0]", unit
+        )
+    store(window, form, "82")
+    window.wait_for_text("is impossible", form)
+    assert not window.run(f"return document.querySelector('{form} .ww-meant').offsetParent")
+    store(window, form, "2,2")
+    window.wait_for_text("outside 3 to 20", form)
+    assert world.archive.log(None, None, (), 0, 10) == []
+    window.click(f"{form} .ww-meant")
+    window.wait_for_text("Stored.", form)
+    window.wait_for_text("Hand test: Alkalinity 2.2 dKH", ".ww-log")
+    (entry,) = world.archive.log(None, None, (), 0, 10)
+    assert (entry.value, entry.who) == (2.2, "page")
+
+    picture = tmp_path / "anemone.png"
+    window.screenshot(picture)
+    window.run("document.querySelector('.ww-log details').open = true")
+    window.type(".ww-log input[type=file]", str(picture))
+    window.wait_for_text("The photo is stored", ".ww-log")
+    ((photo,),) = [e.photos for e in world.archive.log(None, None, (), 0, 10)]
+    assert photo.media_type == "image/jpeg"  # shrunk on the way
+    assert photo.size <= 700_000
+
+    window.click(".ww-log details .ww-form > button.ww-button")
+    window.wait_for_text("takes the place of no. 1", ".ww-correcting")
+    window.wait_for(f"return document.querySelector('{form} input[name=value]').value === '2.2'")
+    store(window, form, "8,2")
+    window.wait_for_text("Stored.", f"{form} .ww-outcome")
+    window.wait_for_text("Alkalinity 8.2 dKH", ".ww-log")
+    old, new = world.archive.log(None, None, (), 0, 10)
+    assert (old.replaced_by, new.replaces) == (new.number, old.number)
+    assert window.log() == []
+
+
+def test_a_job_is_done_with_one_touch(window: Browser, server: Server, world: World) -> None:
+    log_page(window, server)
+    window.wait_for_text("Clean the return pump every 90 days; never done yet", ".ww-right")
+    window.click(".ww-right .ww-button")
+    window.wait_for_text("written down", "body")
+    (entry,) = world.archive.log(None, None, (), 0, 10)
+    assert (entry.kind, entry.subject) == ("maintenance", "return-pump-cleaning")
+    assert window.log() == []
+>>>>>>> 5e09d10 (Write and read the log on the page, with photos, upkeep and reports; plots, the room's part of pH and proper forecasts in the water report)

@@ -9,18 +9,8 @@ from weirwatch.cli.drill_view import Bill
 from weirwatch.domain.rule import Absolute, Rule
 from weirwatch.pipeline.drill_result import RunResult, Verdict
 from weirwatch.pipeline.drill_summary import Summary, span
+from weirwatch.pipeline.html_report import html_document
 from weirwatch.settings import Settings
-
-_STYLE = """
-body{font:15px/1.5 Georgia,serif;max-width:52rem;margin:2rem auto;padding:0 1rem;color:#222;
-background:#fdfcf9}
-h1{font-weight:normal}h2{font-size:1.1rem;margin:2.2rem 0 .2rem;border-top:1px solid #bbb;
-padding-top:.8rem}table{border-collapse:collapse;font-size:.85rem;width:100%}
-td,th{text-align:left;padding:.15rem .6rem .15rem 0;border-bottom:1px solid #ddd}
-.bad{font-weight:bold}.bad::before{content:"\\25B2 "}.small{font-size:.85rem;color:#555}
-svg{width:100%;height:auto;margin-top:.6rem}
-@media print{body{background:#fff}h2{page-break-after:avoid}}
-"""
 
 
 def write_report(path: Path, settings: Settings, bill: Bill, summaries: Sequence[Summary]) -> None:
@@ -30,9 +20,6 @@ def write_report(path: Path, settings: Settings, bill: Bill, summaries: Sequence
         OSError: the file cannot be written.
     """
     parts = [
-        '<!doctype html><html lang="en"><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width,initial-scale=1">',
-        f"<title>Drill: {escape(settings.source.name)}</title><style>{_STYLE}</style>",
         f"<h1>Drill of {escape(settings.source.name)}</h1>",
         "<p>Failures played on a simulation of this plant, with its own rules, faster than real "
         "time. Nothing here has happened. Weirwatch watches and warns; it is no substitute for "
@@ -40,9 +27,8 @@ def write_report(path: Path, settings: Settings, bill: Bill, summaries: Sequence
         *_table(summaries),
         *(line for summary in summaries for line in _chapter(summary, settings, bill)),
         *_not_played(bill),
-        "</html>",
     ]
-    path.write_text("\n".join(parts), encoding="utf-8")
+    path.write_text(html_document(f"Drill: {settings.source.name}", parts), encoding="utf-8")
 
 
 def _table(summaries: Sequence[Summary]) -> Iterator[str]:

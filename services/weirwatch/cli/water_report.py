@@ -1,11 +1,13 @@
 """`weirwatch report water` and `report probes`: the water's budget and swings; the probes."""
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.domain.errors import ConfigError
 
 Row = Mapping[str, Any]
 FromOption = Annotated[
@@ -18,6 +20,10 @@ ToOption = Annotated[
     str | None, typer.Option("--to", metavar="TIME", help="RFC 3339, or a span ago.  [now]")
 ]
 SystemOption = Annotated[str, typer.Option("--system", help="Where there are several.")]
+
+HtmlOption = Annotated[
+    Path | None, typer.Option("--html", metavar="FILE", help="Write it there with plots.")
+]
 
 
 def register(family: typer.Typer) -> None:
@@ -33,12 +39,14 @@ def water_command(
     system: SystemOption = "",
     config: ConfigOption = None,
     data: DataOption = None,
+    html: HtmlOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say what the animals take up, which way it comes in, how the water swings, what moves."""
     from weirwatch.pipeline.water_report import water_report_json
 
-    _report(context, (config, data), (start, end, system), water_report_json, _print_water, as_json)
+    show = _print_water if html is None else _written(html)
+    _report(context, (config, data), (start, end, system), water_report_json, show, as_json)
 
 
 def probes_command(
@@ -82,6 +90,19 @@ def _report(
         show(report)
 
 
+def _written(file: Path) -> Callable[[Row], None]:
+    from weirwatch.pipeline.water_html import water_document
+
+    def write(report: Row) -> None:
+        try:
+            file.write_text(water_document(report, report["system"]), encoding="utf-8")
+        except OSError as error:
+            raise ConfigError(f"{file}: cannot be written: {error.strerror}") from error
+        typer.echo(f"{file}: written.")
+
+    return write
+
+
 def _print_water(report: Row) -> None:
     typer.echo(f"{report['system']}: {report['from']} to {report['to']}\n")
     for budget in report["budgets"]:
@@ -92,9 +113,10 @@ def _print_water(report: Row) -> None:
                 f"{swing['title']}: swings {swing['usual']:.2f} {swing['unit']} a day, at most"
                 f" {swing['greatest']:.2f}; {swing['lowest']:.2f} to {swing['highest']:.2f}"
             )
+        _print_room(swing.get("room_co2"))
     for item in report["evaporation"]:
         if item["days"]:
-            typer.echo(f"{item['title']}: {item['usual']:.1f} {item['unit']}")
+            _print_evaporation(item)
     typer.echo("")
     for item in report["moving"]:
         typer.echo(
@@ -104,6 +126,21 @@ def _print_water(report: Row) -> None:
         )
     if not report["moving"]:
         typer.echo("Nothing moves out of its band within 90 days.")
+
+
+def _print_evaporation(item: Row) -> None:
+    late = ""
+    if item["change"] is not None:
+        late = f"; the last day {item['change']:.2f} times the median of 14 days"
+    typer.echo(f"{item['title']}: {item['usual']:.1f} {item['unit']}{late}")
+
+
+def _print_room(room: Row | None) -> None:
+    if room is not None:
+        typer.echo(
+            f"  the room's CO2 makes {room['part']:.2f} of it ({room['share']:.0%}), at most"
+            f" {room['at_most']:.2f}"
+        )
 
 
 def _print_budget(budget: Row) -> None:
@@ -117,6 +154,10 @@ def _print_budget(budget: Row) -> None:
     )
     if budget["recent"] is not None:
         typer.echo(f"  last third: {budget['recent']:.3g} ± {budget['recent_error']:.2g}")
+    if budget["change"] is not None:
+        typer.echo(
+            f"  first to last third: {budget['change']:+.2g} ± {budget['change_error']:.2g} {unit}"
+        )
     for word in ("reactor", "dosed"):
         share = budget[f"{word}_share"]
         part = "" if share is None else f", {share:.0%} of it"
@@ -133,27 +174,11 @@ def _print_budget(budget: Row) -> None:
 
 
 def _print_probes(report: Row) -> None:
+    from weirwatch.pipeline.probe_words import probe_facts
+
     for probe in report["probes"]:
-        facts = _facts(probe)
+        facts = probe_facts(probe)
         if facts:
             typer.echo(f"{probe['title']} ({probe['channel']}): {'; '.join(facts)}")
     due = ", ".join(report["due"]) or "none"
     typer.echo(f"\nCalibration due: {due}")
-
-
-def _facts(probe: Row) -> list[str]:
-    facts = []
-    if probe["calibrated_at"] is not None:
-        facts.append(f"calibrated {probe['age_days']:.0f} days ago, {probe['verdict']}")
-        facts.extend(probe["reasons"])
-    if probe["slope_percent"] is not None:
-        facts.append(f"slope {probe['slope_percent']:.1f} %, offset {probe['offset_mv']:.1f} mV")
-    if probe["days_left"] is not None:
-        facts.append(f"slope at its limit in {probe['days_left']:.0f} days")
-    if probe["tests_differ"] is not None:
-        facts.append(f"{probe['tests_differ']:+.3g} {probe['unit']} from {probe['tests']} tests")
-    if probe["twin_differs"] is not None:
-        facts.append(f"{probe['twin_differs']:+.3g} {probe['unit']} from its twin")
-    if probe["seen"] is not None and probe["seen"] < 0.99:
-        facts.append(f"seen in {probe['seen']:.0%} of the hours")
-    return facts

@@ -71,6 +71,21 @@ MEASURES: Mapping[str, Measure] = {
 AMOUNTS: Mapping[str, tuple[str, float]] = {"g": ("mass", 1e5), "L": ("volume", 1e6)}
 
 
+_ALSO: Mapping[str, tuple[str, ...]] = {  # taken as well, by conversion
+    "alkalinity": ("meq/L",),
+    "salinity": ("SG",),
+    "temperature": ("degF", "K"),
+    "conductivity": ("uS/cm", "S/m"),
+}
+
+
+def units_of(quantity: str) -> tuple[str, ...]:
+    """Return the units in which a quantity may be written, the one that is kept first."""
+    measure = MEASURES[quantity]
+    words = (word for word in measure.words if word)
+    return tuple(dict.fromkeys((measure.unit, *_ALSO.get(quantity, ()), *words)))
+
+
 def measured(quantity: str, value: float, unit: str, *, sure: bool) -> tuple[float, str]:
     """Return a test's value in the unit that is kept, and that unit.
 

@@ -13,6 +13,7 @@ from weirwatch.pipeline.calibrating import calibration_of
 from weirwatch.pipeline.calibration_due import every_days, is_due
 from weirwatch.pipeline.log_units import MEASURES
 from weirwatch.pipeline.water_budget import DAY
+from weirwatch.pipeline.water_days import hours_of
 from weirwatch.pipeline.water_report import current_entries
 from weirwatch.ports import Archive
 from weirwatch.settings import Settings
@@ -145,7 +146,7 @@ def _against_twin(
     twin = next((twin for twin in twins if isinstance(twin, str)), None)
     if twin is None:
         return None
-    own, other = _hours(archive, channel.id, start, end), _hours(archive, twin, start, end)
+    own, other = hours_of(archive, channel.id, start, end), hours_of(archive, twin, start, end)
     both = [own[hour] - other[hour] for hour in own.keys() & other.keys()]
     return median(both) if both else None
 
@@ -162,17 +163,7 @@ def _seen(archive: Archive, channel: Channel, start: Micros, end: Micros) -> flo
         return None
     begin = max(start, span[0]) // _HOUR * _HOUR
     hours = max(1, -(-(end - begin) // _HOUR))
-    return min(1.0, len(_hours(archive, channel.id, begin, end)) / hours)
-
-
-def _hours(archive: Archive, channel: str, start: Micros, end: Micros) -> dict[Micros, float]:
-    begin = start // _HOUR * _HOUR
-    points = max(1, -(-(end - begin) // _HOUR))
-    try:
-        found = archive.series(channel, begin, begin + points * _HOUR, points)
-    except KeyError:
-        return {}
-    return {bucket.start: bucket.mean for bucket in found}
+    return min(1.0, len(hours_of(archive, channel.id, begin, end)) / hours)
 
 
 def _mean(archive: Archive, channel: str, start: Micros, end: Micros) -> float | None:

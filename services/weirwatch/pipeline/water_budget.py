@@ -7,6 +7,7 @@ the hand tests around it.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import hypot
 from statistics import median
 
 from weirwatch.domain.keeper_log import LogEntry
@@ -54,9 +55,11 @@ class Budget:
         consumption: what was taken up, with its standard error.
         reactor, dosed, changed: what came in by the reactor, by doses of every kind, by water
             changes; on average over the span of the tests.
-        recent: consumption over the last third of the span, with its error; None with few tests.
+        earlier, recent: consumption over the first and the last third of the span, with their
+            errors; None with few tests.
         first, last: span of the tests, in days since 1970.
         doubtful: numbers of the tests that did not count.
+        points: (days since 1970, value) of the tests.
     """
 
     quantity: str
@@ -65,11 +68,21 @@ class Budget:
     reactor: float
     dosed: float
     changed: float
+    earlier: Consumption | None
     recent: Consumption | None
     first: float
     last: float
     doubtful: tuple[int, ...]
     flags: tuple[Flag, ...]
+    points: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def change(self) -> tuple[float, float] | None:
+        """Return by how much the consumption has risen, with its error; None with few tests."""
+        if self.earlier is None or self.recent is None:
+            return None
+        error = hypot(self.earlier.standard_error, self.recent.standard_error)
+        return self.recent.per_day - self.earlier.per_day, error
 
     def share(self, per_day: float) -> float | None:
         """Return a supply as a part of the consumption, or None when that is not above 0."""
@@ -121,7 +134,10 @@ def budget(
     numbered = _tests(ordered, quantity, start, end)
     tests = [test for _, test in numbered]
     ways = _ways(ordered, quantity, volume_l)
-    empty = Budget(quantity, len(tests), None, 0.0, 0.0, 0.0, None, start, end, (), ())
+    points = tuple((test.day, test.value) for test in tests)
+    empty = Budget(
+        quantity, len(tests), None, 0.0, 0.0, 0.0, None, None, start, end, (), (), points
+    )
     if len(tests) < 3:
         return empty
     first, last = tests[0].day, tests[-1].day
@@ -136,11 +152,12 @@ def budget(
         _between(first, last, (), ways.reactor) / span,
         _between(first, last, ways.doses, ways.daily) / span,
         _between(first, last, ways.changes) / span,
-        _recent(tests, whole, ways.supplies, noise),
+        *_thirds(tests, whole, ways.supplies, noise),
         first,
         last,
         tuple(numbered[at][0] for at in found.doubtful),
         (*_step_flags(steps), *_fast_flags(ways, found, quantity, (first, last))),
+        points,
     )
 
 
@@ -243,15 +260,22 @@ def _lasting(steps: Sequence[Step], noise: float) -> list[Step]:
     return kept
 
 
-def _recent(
+def _thirds(
     tests: Sequence[HandTest],
     additions: Sequence[Addition],
     supplies: Sequence[Supply],
     noise: float,
-) -> Consumption | None:
-    begin = tests[-1].day - (tests[-1].day - tests[0].day) / 3.0
-    last = [test for test in tests if test.day >= begin]
-    return consumption(last, additions, supplies, noise) if 5 <= len(last) < len(tests) else None
+) -> tuple[Consumption | None, Consumption | None]:
+    """Return the consumption over the first and over the last third of the span."""
+    third = (tests[-1].day - tests[0].day) / 3.0
+    first = [test for test in tests if test.day <= tests[0].day + third]
+    last = [test for test in tests if test.day >= tests[-1].day - third]
+    enough = [5 <= len(some) < len(tests) for some in (first, last)]
+    made = [
+        consumption(some, additions, supplies, noise) if fine else None
+        for some, fine in zip((first, last), enough, strict=True)
+    ]
+    return made[0], made[1]
 
 
 def _step_flags(steps: Sequence[Step]) -> list[Flag]:

@@ -52,7 +52,7 @@ def build_web(
     if find_spec("weirwatch.web.page") is not None:
         from weirwatch.web import page
 
-        page.mount(app, settings, archive, core, catalogue, clock, access)
+        page.mount(app, settings, archive, core, catalogue, clock, access, core)
     return app
 
 

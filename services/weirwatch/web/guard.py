@@ -272,7 +272,7 @@ async def _refuse(refusal: Refusal, scope: Scope, receive: Receive, send: Send) 
         return
     headers = {}
     if refusal.kind is problems.NO_TOKEN:
-        if scope["method"] == "GET" and scope["path"] == "/":
+        if scope["method"] == "GET" and scope["path"] in ("/", "/log"):
             await RedirectResponse(SIGN_IN, 303)(scope, receive, send)
             return
         headers["WWW-Authenticate"] = "Bearer"

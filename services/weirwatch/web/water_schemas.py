@@ -21,6 +21,48 @@ class Flag(_Out):
     unit: str
 
 
+class Point(_Out):
+    """One hand test."""
+
+    at: Time
+    value: float
+
+
+class Trend(_Out):
+    """A robust line: change per day, with the bounds of its 90 % interval."""
+
+    per_day: float
+    per_day_low: float
+    per_day_high: float
+
+
+class SwingDay(_Out):
+    """Lowest and highest hourly mean of one day, which begins at `from`."""
+
+    from_: Time = Field(alias="from")
+    low: float
+    high: float
+
+
+class LevelDay(_Out):
+    """Mean of one day, which begins at `from`."""
+
+    from_: Time = Field(alias="from")
+    mean: float
+
+
+class RoomPart(_Out):
+    """Which part of the swing of pH the room's carbon dioxide makes."""
+
+    channel: str
+    days: int
+    share: float = Field(description="Of the usual swing; what life does is the rest.")
+    part: float = Field(description="In pH.")
+    at_most: float = Field(description="In pH, if the water followed the air at once.")
+    lag_h: float
+    alkalinity_dkh: float = Field(description="Of the newest hand test.")
+
+
 class Budget(_Out):
     """What is used up per day, and which way it comes in; null with fewer than three tests."""
 
@@ -33,11 +75,14 @@ class Budget(_Out):
     standard_error: float | None
     recent: float | None = Field(description="Over the last third of the span.")
     recent_error: float | None
+    change: float | None = Field(description="From the first to the last third of the span.")
+    change_error: float | None
     reactor: float
     reactor_share: float | None
     dosed: float
     dosed_share: float | None
     water_changes: float
+    points: list[Point] = Field(description="The hand tests.")
     doubtful_tests: list[int] = Field(description="Numbers of entries that did not count.")
     flags: list[Flag]
 
@@ -53,6 +98,14 @@ class Swing(_Out):
     greatest: float | None
     lowest: float | None
     highest: float | None
+    daily: list[SwingDay]
+    trend: Trend | None
+
+
+class PhSwing(Swing):
+    """How a pH probe swings, and the room's part in it; null: it cannot be told."""
+
+    room_co2: RoomPart | None
 
 
 class DailyLevel(_Out):
@@ -65,6 +118,12 @@ class DailyLevel(_Out):
     usual: float | None
     first_half: float | None
     second_half: float | None
+    last: float | None = Field(description="The newest whole day.")
+    of_late: float | None = Field(description="Median of the fourteen days before it.")
+    change: float | None = Field(description="The newest day over that median.")
+    unusual: bool = Field(description="Twice or half as much.")
+    daily: list[LevelDay]
+    trend: Trend | None
 
 
 class Moving(_Out):
@@ -74,6 +133,8 @@ class Moving(_Out):
     unit: str
     value: float
     per_day: float
+    per_day_low: float
+    per_day_high: float
     limit: float
     at: Time
     earliest: Time
@@ -87,7 +148,7 @@ class WaterReport(_Out):
     from_: Time = Field(alias="from")
     to: Time
     budgets: list[Budget]
-    ph_swing: list[Swing]
+    ph_swing: list[PhSwing]
     temperature_swing: list[Swing]
     evaporation: list[DailyLevel]
     moving: list[Moving]

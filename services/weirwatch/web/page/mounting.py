@@ -13,12 +13,14 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 
 from weirwatch.domain.failures import Catalogue, SafetyCard
-from weirwatch.ports import Archive, Clock, Core
+from weirwatch.ports import Archive, Clock, Core, LogKeeper
 from weirwatch.settings import Settings
 from weirwatch.web.access import Access
 from weirwatch.web.guard import IDENTITY
+from weirwatch.web.page.log_view import LogParts, LogView
+from weirwatch.web.page.parts import Words, box
 from weirwatch.web.page.sight import fixture
-from weirwatch.web.page.signed import SignedCore
+from weirwatch.web.page.signed import SignedCore, SignedKeeper
 from weirwatch.web.page.view import PageView
 from weirwatch.web.page.watch import Watch
 from weirwatch.web.rights import SIGN_IN, Identity
@@ -40,8 +42,9 @@ def mount(
     catalogue: Catalogue,
     clock: Clock,
     access: Access | None = None,
+    log_keeper: LogKeeper | None = None,
 ) -> None:
-    """Serve the page at `/` of the application; everything else of it goes first.
+    """Serve the page at `/` and the log's at `/log` of the application; all else of it goes first.
 
     Its background threads start and stop with the application. NiceGUI keeps one application per
     process: a later mount in the same process takes the place of an earlier one.
@@ -62,6 +65,20 @@ def mount(
         ui.add_head_html(f"<style>{style}</style><script>{script}</script>")
         ui.add_body_html(_LOST)
         PageView(fixed, watch, archive, SignedCore(core, identity, access), clock)
+        with box("nav", "ww-nav"):
+            Words("a", "Log, upkeep and reports", href="/log")
+        if identity.name:
+            ui.html(_signed_in(identity), sanitize=False)
+
+    @ui.page("/log", title=f"Log. {fixed.title}", favicon=_FAVICON)
+    def log_page(request: Request) -> None:
+        identity = request.scope[IDENTITY]
+        ui.add_head_html(f"<style>{style}</style><script>{script}</script>")
+        with box("header", "ww-top"), box("div", "ww-name"):
+            Words("h1", f"Log of {fixed.title}")
+            Words("a", "Alarms and values now", href="/")
+        keeper = None if log_keeper is None else SignedKeeper(log_keeper, identity, access)
+        LogView(LogParts(settings, archive, keeper, clock))
         if identity.name:
             ui.html(_signed_in(identity), sanitize=False)
 

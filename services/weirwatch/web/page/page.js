@@ -36,6 +36,61 @@ window.weirwatch = (() => {
     form?.reset();
   }
 
+  const operator = () => document.querySelector("[data-keep=operator]")?.value ?? "";
+
+  // Opens the form of one kind of entry with what an earlier entry says.
+  function fill(kind, values) {
+    const box = document.querySelector(`details[data-kind="${kind}"]`);
+    if (!box) return;
+    box.open = true;
+    const put = (name, value) => {
+      const input = box.querySelector(`[name="${name}"]`);
+      if (!input || value === null || value === "") return;
+      input.value = value;
+      if (input.tagName === "SELECT") input.dispatchEvent(new Event("change"));
+    };
+    for (const name of ["subject", "channel", "value", "text"]) put(name, values[name]);
+    setTimeout(() => put("unit", values.unit), 1000); // the units of the subject come first
+    box.scrollIntoView({ block: "start" });
+  }
+
+  // A phone's picture is shrunk here: it is quicker to send, and its place and time stay here.
+  async function shrunk(file) {
+    const picture = await createImageBitmap(file);
+    for (const [side, quality] of [[1600, 0.85], [1600, 0.7], [1200, 0.7], [900, 0.6]]) {
+      const scale = Math.min(1, side / Math.max(picture.width, picture.height));
+      const canvas = document.createElement("canvas");
+      canvas.width = Math.max(1, Math.round(picture.width * scale));
+      canvas.height = Math.max(1, Math.round(picture.height * scale));
+      canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+      const blob = await new Promise((done) => canvas.toBlob(done, "image/jpeg", quality));
+      if (blob && blob.size <= 700000) return blob;
+    }
+    throw new Error("the picture cannot be made small enough");
+  }
+
+  async function photo(input, number) {
+    const file = input.files?.[0];
+    const outcome = input.closest("details").querySelector(".ww-outcome");
+    const say = (text) => {
+      outcome.textContent = text;
+      outcome.style.display = "";
+    };
+    if (!file) return;
+    say("Sending the photo…");
+    try {
+      const body = await shrunk(file);
+      const headers = { "Content-Type": "image/jpeg", operator: operator() || "page" };
+      const address = `/api/v1/log/${number}/photos`;
+      const answer = await fetch(address, { method: "POST", body, headers });
+      const said = await answer.json();
+      say(answer.ok ? "The photo is stored; it is shown within half a minute." : `Not stored: ${said.detail}`);
+    } catch (error) {
+      say(`Not stored: ${error.message}`);
+    }
+    input.value = "";
+  }
+
   function look() {
     const banner = document.getElementById("ww-lost");
     if (!banner) return;
@@ -92,5 +147,5 @@ window.weirwatch = (() => {
   document.addEventListener("visibilitychange", look);
   setInterval(look, 1000);
 
-  return { start, fields, clear };
+  return { start, fields, clear, recall, operator, fill, photo };
 })();

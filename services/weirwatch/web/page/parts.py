@@ -4,7 +4,7 @@ No component of a widget library is used where HTML has one: `details` keeps its
 keep their text in the browser, whatever the server refreshes around them.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from nicegui import ui
@@ -66,6 +66,33 @@ def field(label: str, **attributes: str) -> Element:
     with box("label", "ww-field"):
         Words("span", label)
         return box("input", autocomplete="off", **attributes)
+
+
+def choice(label: str, options: Sequence[tuple[str, str]], name: str) -> Element:
+    """Return a choice inside its label; options are (value, what people read)."""
+    with box("label", "ww-field"):
+        Words("span", label)
+        select = box("select", name=name)
+    set_options(select, options)
+    return select
+
+
+def set_options(select: Element, options: Sequence[tuple[str, str]]) -> None:
+    """Give a choice its options anew; the first one is chosen."""
+    select.clear()
+    with select:
+        for at, (value, text) in enumerate(options):
+            option = Words("option", text, value=value)
+            # Else the browser keeps the place that was chosen among the old ones.
+            option.props.set_bool("selected", at == 0)
+
+
+def tick(label: str, name: str) -> Element:
+    """Return a box to tick, with its label."""
+    with box("label", "ww-tick"):
+        made = box("input", type="checkbox", name=name)
+        Words("span", label)
+    return made
 
 
 def submit(label: str, classes: str = "") -> Words:
