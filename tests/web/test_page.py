@@ -349,7 +349,6 @@ return poor;
 """
 
 
-<<<<<<< HEAD
 def test_a_link_opens_the_page_at_its_alarm(window: Browser, server: Server, world: World) -> None:
     for rule in ("mains-lost", "floor-leak", "sump-level-high", "return-flow-lost"):
         world.raise_alarm(rule, 0.0, "look", ago=MINUTE)
@@ -367,7 +366,8 @@ def test_a_link_opens_the_page_at_its_alarm(window: Browser, server: Server, wor
     window.run("location.hash = '#alarm=%E0%A4%A'")  # not UTF-8: nothing happens
     window.run("location.hash = '#alarm=long-gone'")
     assert window.run(found) == "mains-lost"
-=======
+
+
 def log_page(window: Browser, server: Server) -> Browser:
     window.size(*PHONE, mobile=True)
     window.go("about:blank")
@@ -440,4 +440,3 @@ def test_a_job_is_done_with_one_touch(window: Browser, server: Server, world: Wo
     (entry,) = world.archive.log(None, None, (), 0, 10)
     assert (entry.kind, entry.subject) == ("maintenance", "return-pump-cleaning")
     assert window.log() == []
->>>>>>> 5e09d10 (Write and read the log on the page, with photos, upkeep and reports; plots, the room's part of pH and proper forecasts in the water report)

@@ -16,7 +16,6 @@ from weirwatch.web.page.parts import (
     choice,
     field,
     on_submit,
-    set_options,
     submit,
     tick,
 )
@@ -162,7 +161,8 @@ class _Form:
             rest = list(log_forms.asks(kind))
             if rest and key == "subject":
                 _input(rest.pop(0))
-                self._unit = choice("Unit", units, "unit")
+                with box("div") as self._unit:
+                    choice("Unit", units, "unit")
                 select.on("change", self._subject, js_handler="(e) => emit(e.target.value)")
         else:
             rest = list(log_forms.asks(kind))
@@ -175,8 +175,11 @@ class _Form:
             choice("System", panel.systems, "system")
 
     def _subject(self, event: Any) -> None:
-        if self._unit is not None:
-            set_options(self._unit, self._panel.units(self._kind, str(event.args)))
+        if self._unit is None:
+            return
+        self._unit.clear()  # a new choice: an old one would keep the place that was chosen
+        with self._unit:
+            choice("Unit", self._panel.units(self._kind, str(event.args)), "unit")
 
     async def _store(self, fields: Mapping[str, Any]) -> None:
         self._meant.set_visibility(False)

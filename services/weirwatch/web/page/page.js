@@ -46,6 +46,8 @@ window.weirwatch = (() => {
     const put = (name, value) => {
       const input = box.querySelector(`[name="${name}"]`);
       if (!input || value === null || value === "") return;
+      const offered = [...(input.options ?? [])].map((option) => option.value);
+      if (input.tagName === "SELECT" && !offered.includes(value)) return;
       input.value = value;
       if (input.tagName === "SELECT") input.dispatchEvent(new Event("change"));
     };

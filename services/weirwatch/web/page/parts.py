@@ -72,19 +72,10 @@ def choice(label: str, options: Sequence[tuple[str, str]], name: str) -> Element
     """Return a choice inside its label; options are (value, what people read)."""
     with box("label", "ww-field"):
         Words("span", label)
-        select = box("select", name=name)
-    set_options(select, options)
+        with box("select", name=name) as select:
+            for value, text in options:
+                Words("option", text, value=value)
     return select
-
-
-def set_options(select: Element, options: Sequence[tuple[str, str]]) -> None:
-    """Give a choice its options anew; the first one is chosen."""
-    select.clear()
-    with select:
-        for at, (value, text) in enumerate(options):
-            option = Words("option", text, value=value)
-            # Else the browser keeps the place that was chosen among the old ones.
-            option.props.set_bool("selected", at == 0)
 
 
 def tick(label: str, name: str) -> Element:
