@@ -7,7 +7,7 @@ import pytest
 from support.loop_world import CONFIG, settings_of
 from support.still_clock import NOON
 
-from weirwatch.pipeline.log_entries import LogWorld, make_entry, request_from
+from weirwatch.pipeline.log_entries import BUDGET, LogWorld, make_entry, request_from
 from weirwatch.pipeline.log_units import MEASURES, in_unit, units_of
 from weirwatch.web.page import log_forms
 
@@ -82,6 +82,6 @@ def test_every_dose_that_is_offered_is_taken_in_each_of_its_units(subject: str) 
         fields: dict[str, Any] = {"subject": subject, "value": "1", "unit": unit}
         if unit in ("L", "mL") and subject != "lime-water":
             fields["strength_g_l"] = "80"
-        if subject not in log_forms.BUDGET:
+        if subject not in BUDGET:
             continue  # those need the volume of a plant, which these settings have not
         make_entry(request_from({**request("dose", **fields), "sure": True}), world)
