@@ -10,6 +10,7 @@ from nicegui import background_tasks, run, ui
 
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.pipeline.log_entries import entry_json
 from weirwatch.pipeline.probe_report import probe_report_json
 from weirwatch.pipeline.upkeep import upkeep_json
@@ -91,7 +92,8 @@ class LogView:
 
     def _entries(self, now: Micros) -> list[dict[str, Any]]:
         """Return the entries of the last months, the newest first; corrected ones left out."""
-        found, after = [], 0
+        found: list[LogEntry] = []
+        after = 0
         while more := self._parts.archive.log(now - _SHOWN, None, (), after, 1000):
             found.extend(entry for entry in more if entry.replaced_by is None)
             after = more[-1].number
