@@ -2,13 +2,23 @@
 
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from support.call_world import PEOPLE, ROSTER, CallWorld
+from support.outbox_desk import Person
+from support.still_clock import HandClock
 
+from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.engine import ReadingSeen, adopt, decide
 from weirwatch.domain.reading import Reading
+from weirwatch.pipeline.notices import NoticeWriter
+from weirwatch.pipeline.outbox import Outbox
+from weirwatch.pipeline.restraint import Restraint
+from weirwatch.pipeline.timekeeper import Timekeeper
+from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_outbox import SqliteOutbox
 
 LEVEL = "harbour-hall/sump-node/level"
 PRIORITIES = ["low"] * 120 + ["medium"] * 60 + ["high"] * 15 + ["critical"] * 5
@@ -82,3 +92,24 @@ def test_after_the_flood_each_is_told_again(world: CallWorld) -> None:
     before = len(world.notices)
     level(world, 100.5)
     assert world.line()[before:] == [(60, "call", "keeper"), (60, "call", "record")]
+
+
+def test_through_an_outbox_with_limits_no_urgent_one_is_folded(world: CallWorld) -> None:
+    level(world, 500)
+    world.go(2)
+    people = {"keeper": Person(), "neighbour": Person(), "record": Person()}
+    clock = HandClock(world.now)
+    rules = {rule.id: rule for rule in world.settings.rules}
+    most = {person.id: person.most_in_10_min for person in world.settings.recipients}
+    assert set(most.values()) == {20}
+    writer = NoticeWriter(world.settings, load_catalogue())
+    restraint = Restraint(rules, most, world.settings.repeat_expires, writer.fold)
+    outbox = Outbox(
+        lambda: SqliteOutbox(world.folder / FILE_NAME), people, clock, Timekeeper(clock, None), lambda _: None,
+        restraint,
+    )  # fmt: skip
+    with closing(SqliteOutbox(world.folder / FILE_NAME)) as store:
+        outbox.turn_once(store)
+    owed = [notice.id for notice in world.notices if notice.recipient == "keeper"]
+    assert Counter(people["keeper"].got) == Counter(owed)  # 30 calls and the digest, each once
+    assert outbox.folded == outbox.postponed == outbox.expired == 0

@@ -3,7 +3,7 @@
 import socket
 import ssl
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -42,6 +42,7 @@ class HttpReceiver:
     slow_s: float = 0.0
     posted: list[Posted] = field(default_factory=list)
     let_go: threading.Event = field(default_factory=threading.Event)
+    before_answer: Callable[[Posted], None] = lambda _: None
 
 
 @contextmanager
@@ -52,7 +53,9 @@ def http_receiver() -> Iterator[HttpReceiver]:
     class Handler(BaseHTTPRequestHandler):
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
-            receiver.posted.append(Posted(self.path, dict(self.headers), body))
+            posted = Posted(self.path, dict(self.headers), body)
+            receiver.posted.append(posted)
+            receiver.before_answer(posted)
             status, headers = receiver.answers.pop(0) if receiver.answers else (204, {})
             if receiver.slow_s:
                 receiver.let_go.wait(receiver.slow_s)

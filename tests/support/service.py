@@ -8,7 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -72,6 +72,13 @@ class Mosquitto:
             self.process.wait(10)
             self.process = None
 
+    def kill(self) -> None:
+        """kill -9."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(10)
+            self.process = None
+
     def publish(self, topic: str, payload: str, *more: str) -> None:
         """Publish with mosquitto_pub, a peer none of us wrote."""
         subprocess.run(
@@ -90,7 +97,13 @@ class Service:
     """`weirwatch serve` as a process of its own."""
 
     def __init__(
-        self, folder: Path, config: str, *, web: bool = False, env: Mapping[str, str] | None = None
+        self,
+        folder: Path,
+        config: str,
+        *,
+        web: bool = False,
+        env: Mapping[str, str] | None = None,
+        more: Sequence[str] = (),
     ) -> None:
         self.folder = folder
         folder.mkdir(parents=True, exist_ok=True)
@@ -98,6 +111,7 @@ class Service:
         self.web_port = free_port()
         self.config.write_text(config.replace("WEB_PORT", str(self.web_port)))
         self.web = web
+        self.more = more
         self.env = {**os.environ, **(env or {})}
         self.process: subprocess.Popen[bytes] | None = None
         self.log = folder / "service.log"
@@ -110,7 +124,7 @@ class Service:
     def start(self) -> None:
         """Start; with the web, wait until it answers."""
         argv = [sys.executable, "-m", "weirwatch.cli", "serve", "--config", str(self.config)]
-        argv += [] if self.web else ["--without-web"]
+        argv += [*([] if self.web else ["--without-web"]), *self.more]
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(argv, stdout=log, stderr=log, env=self.env)
 
