@@ -104,11 +104,9 @@ def test_through_an_outbox_with_limits_no_urgent_one_is_folded(world: CallWorld)
     assert set(most.values()) == {20}
     writer = NoticeWriter(world.settings, load_catalogue())
     restraint = Restraint(rules, most, world.settings.repeat_expires, writer.fold)
-    outbox = Outbox(
-        lambda: SqliteOutbox(world.folder / FILE_NAME), people, clock, Timekeeper(clock, None), lambda _: None,
-        restraint,
-    )  # fmt: skip
-    with closing(SqliteOutbox(world.folder / FILE_NAME)) as store:
+    file, time = world.folder / FILE_NAME, Timekeeper(clock, None)
+    outbox = Outbox(lambda: SqliteOutbox(file), people, clock, time, lambda _: None, restraint)
+    with closing(SqliteOutbox(file)) as store:
         outbox.turn_once(store)
     owed = [notice.id for notice in world.notices if notice.recipient == "keeper"]
     assert Counter(people["keeper"].got) == Counter(owed)  # 30 calls and the digest, each once
