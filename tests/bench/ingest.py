@@ -95,7 +95,7 @@ def payloads(messages: int, records: int) -> list[bytes]:
     return found
 
 
-def publish_all(port: int, messages: int, records: int) -> None:
+def publish_all(port: int, messages: int, records: int, topic: str = ROOT) -> None:
     """The publisher process: as fast as the broker takes them."""
     packs = payloads(messages, records)
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bench-source")
@@ -105,7 +105,7 @@ def publish_all(port: int, messages: int, records: int) -> None:
     client.loop_start()
     last = None
     for n, pack in enumerate(packs):
-        last = client.publish(ROOT, pack, qos=1)
+        last = client.publish(topic, pack, qos=1)
         if n % 2000 == 1999:
             last.wait_for_publish(60)
     if last is not None:

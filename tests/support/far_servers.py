@@ -104,7 +104,7 @@ def influx(folder: Path) -> Influx:
     """A server, or a skip with the sentence that says what is missing."""
     program = shutil.which("influxd") or os.environ.get("WEIRWATCH_TEST_INFLUXD")
     version = [program or "influxd", "version"]
-    if program and b"InfluxDB v2" in subprocess.run(version, capture_output=True).stdout:
+    if program and b"InfluxDB v1" not in subprocess.run(version, capture_output=True).stdout:
         options = [
             "--bolt-path={folder}/bolt",
             "--sqlite-path={folder}/sqlite",

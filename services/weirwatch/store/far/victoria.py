@@ -53,7 +53,7 @@ class VictoriaHistory:
 
     def write(self, readings: Sequence[Reading], units: Mapping[str, str]) -> None:
         """Store readings."""
-        lines = lines_of(readings, units, _MILLI)
+        lines = lines_of(readings, units, _MILLI, backslash="\\\\")
         ask(f"{self._url}/write", {"precision": "ms"}, self._login, lines)
 
     def settle(self) -> None:
