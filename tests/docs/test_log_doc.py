@@ -64,5 +64,11 @@ def test_the_csv_reads(tmp_path: Path) -> None:
 
 
 def test_when_a_calibration_is_due_is_told() -> None:
-    assert DUE_AFTER_DAYS == {"ph": 30, "conductivity": 90, "oxygen": 90, "level": 365}
+    assert DUE_AFTER_DAYS == {
+        "ph": 30,
+        "ph-voltage": 30,
+        "conductivity": 90,
+        "oxygen": 90,
+        "level": 365,
+    }
     assert "pH after 30 days, conductivity and oxygen after 90, level after a year" in TEXT

@@ -8,7 +8,7 @@ from weirwatch.domain.errors import RefusedEntry
 from weirwatch.domain.keeper_log import Correction, correction_at
 from weirwatch.domain.reading import Channel
 from weirwatch.pipeline.calibrating import find_calibration
-from weirwatch.water.ph_probe import Calibration, mV_from_ph, ph_from_mV
+from weirwatch.water.ph_probe import PERFECT, Calibration, mV_from_ph, ph_from_mV
 
 PH = Channel("hall/node/ph", "ph", "pH")
 LEVEL = Channel("hall/node/level", "level", "mm")
@@ -87,3 +87,32 @@ def test_a_correction_applies_from_its_start_on() -> None:
     assert [correction_at((first, second), t) for t in (9, 10, 19, 20, 99)] == [
         None, first, first, second, second,
     ]  # fmt: skip
+
+
+MILLIVOLTS = Channel("hall/node/ph-mv", "ph-voltage", "mV")
+
+
+def test_millivolts_become_those_of_a_perfect_electrode_at_any_temperature() -> None:
+    aged = Calibration(96.11, -5.0)  # rows 2.14 and 2.15 of the check values
+    points = [(7.0, -5.0), (4.01, mV_from_ph(4.01, 25.0, aged))]
+    found = find_calibration(MILLIVOLTS, points, 25.0, None)
+    assert (found.slope_percent, found.offset_mv) == pytest.approx((96.11, -5.0))
+    # row 2.17: -72.0 mV at 28 °C is pH 8.167
+    assert ph_from_mV(-72.0 * found.gain + found.shift, 28.0, PERFECT) == pytest.approx(
+        8.167, abs=1e-3
+    )
+
+
+def test_a_second_calibration_of_millivolts_starts_from_the_raw_ones() -> None:
+    standing = Correction(0, 1.04, 5.2)
+    shown = [(7.0, standing.apply(-5.0)), (10.01, standing.apply(-176.0))]
+    again = find_calibration(MILLIVOLTS, shown, 25.0, standing)
+    fresh = find_calibration(MILLIVOLTS, [(7.0, -5.0), (10.01, -176.0)], 25.0, None)
+    assert (again.gain, again.shift) == pytest.approx((fresh.gain, fresh.shift))
+
+
+def test_swapped_millivolts_are_refused() -> None:
+    with pytest.raises(RefusedEntry):
+        find_calibration(MILLIVOLTS, [(7.0, 170.0), (4.01, -5.0)], 25.0, None)
+    with pytest.raises(RefusedEntry, match="2 or 3"):
+        find_calibration(MILLIVOLTS, [(7.0, -5.0)], 25.0, None)

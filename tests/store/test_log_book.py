@@ -1,6 +1,5 @@
 """The log in the file: field for field, all or nothing, never changed, old files upgraded."""
 
-import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -10,7 +9,9 @@ import pytest
 
 from weirwatch.domain.errors import PermanentError
 from weirwatch.domain.keeper_log import Correction, LogEntry
+from weirwatch.store.connection import open_new
 from weirwatch.store.log_book import LogBook
+from weirwatch.store.schema import MIGRATIONS, upgrade
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
 
@@ -88,10 +89,9 @@ def test_corrections_of_channels_in_order(book: LogBook) -> None:
 
 
 def test_a_file_from_before_the_log_gets_it(path: Path) -> None:
-    with closing(sqlite3.connect(path)) as older:
-        older.execute("DROP TABLE log_photo")
-        older.execute("DROP TABLE log_entry")
-        older.execute("DELETE FROM migration WHERE number >= 4")
-        older.commit()
-    SqliteJournal(path).close()
-    assert everything(path) == []
+    older = path.with_name("older.sqlite3")
+    older.touch()
+    with closing(open_new(older)) as connection:
+        upgrade(connection, older, MIGRATIONS[:3])
+    SqliteJournal(older).close()
+    assert everything(older) == []

@@ -16,6 +16,7 @@ from weirwatch.domain.state import EngineState, Observed
 from weirwatch.pipeline.derive import Deriver
 from weirwatch.pipeline.inbox import ConditionRequest, Inbox, LinkRequest, ServiceEventRequest
 from weirwatch.pipeline.local_time import duration, local_time
+from weirwatch.pipeline.log_desk import NewestTests
 from weirwatch.pipeline.loop import offline_sentence
 from weirwatch.ports import Restored
 from weirwatch.settings import Settings
@@ -27,11 +28,12 @@ MOST_SEEDED = 100_000  # readings of one channel that a start reads again
 SHORT_STOP: Micros = 60 * SECOND  # an orderly stop so short is put on record, not alarmed
 
 
-def deriver_of(settings: Settings, now: Micros) -> Deriver | None:
-    """Return what computes derived channels, told of the hours before this start."""
+def deriver_of(settings: Settings, now: Micros, tests: NewestTests) -> Deriver | None:
+    """Return what computes derived channels, told of hand tests and the hours before this start."""
     if not settings.derived:
         return None
     deriver = Deriver(settings.derived, settings.channels)
+    deriver.tell(tests)
     archive = archive_of(settings)
     try:
         for channel, span in deriver.windows.items():

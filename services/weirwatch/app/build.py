@@ -34,6 +34,7 @@ from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.inbox import (
     CalibrationRequest,
     ConditionRequest,
+    HandTestRequest,
     Inbox,
     LinkRequest,
     ServiceEventRequest,
@@ -203,7 +204,11 @@ def _build(
 
     desk = AccessDesk(register, clock)
     log_desk = LogDesk(
-        log_book, settings, clock, lambda *found: inbox.put(CalibrationRequest(*found))
+        log_book,
+        settings,
+        clock,
+        lambda *found: inbox.put(CalibrationRequest(*found)),
+        lambda tests: inbox.put(HandTestRequest(tests)),
     )
 
     control = ControlServer(
@@ -247,7 +252,7 @@ def _build(
             commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
             told=news.committed,
             corrections=log_book.corrections(),
-            deriver=deriver_of(settings, now),
+            deriver=deriver_of(settings, now, log_book.newest_tests()),
             works=works,
             disk_trouble=disk.trouble,
         )

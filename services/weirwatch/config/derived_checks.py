@@ -41,7 +41,9 @@ def constants_of(
     told = {**from_plant.get(config.formula, {}), **config.constants}
     wanted = needed_constants(formula, config.inputs)
     return {
-        name: told[name] if name in told else float(usual or 0.0) for name, usual in wanted.items()
+        name: told[name] if name in told else float(usual or 0.0)
+        for name, usual in wanted.items()
+        if name in told or usual is not None or name not in formula.from_log
     }
 
 
@@ -180,6 +182,7 @@ def _constants(
             cure = did_you_mean(name, wanted)
             yield Problem(f"{where}.{name}", "is no constant of this formula", cure)
     for name, usual in wanted.items():
-        if usual is None and name not in config.constants and name not in from_plant:
+        told = name in config.constants or name in from_plant or name in formula.from_log
+        if usual is None and not told:
             cure = f"Add {name} = <number>, or a [plant] that tells it"
             yield Problem(where, f"lacks {name}", cure)

@@ -17,6 +17,7 @@ QUANTITIES: dict[str, tuple[tuple[str, ...], str]] = {
     "power": (("power", "apparent power"), "W"),
     "energy": (("energy",), "kWh"),
     "voltage": (("voltage",), "V"),
+    "ph-voltage": (("voltage",), "mV"),
     "current": (("electric current",), "A"),
     "frequency": (("frequency", "event rate"), "Hz"),
     "charge": (("battery level", "ratio", "electric charge"), "%EL"),

@@ -4,6 +4,8 @@ The node keeps sending what it sends. A correction is a straight line, raw × ga
 
 - ph: two or three buffers. The node is taken to turn millivolts into pH by the ideal slope, so that
   its pH in the buffers gives the millivolts back.
+- ph-voltage: two or three buffers, each as its pH and the millivolts shown; from then on the
+  channel has the millivolts of a perfect electrode, from which the formula `ph` makes a pH.
 - conductivity: one standard, a factor.
 - level: two marks, gain and shift.
 - any other quantity: one known value, a shift.
@@ -16,11 +18,17 @@ from typing import Any
 from weirwatch.domain.errors import RefusedEntry
 from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.reading import Channel
-from weirwatch.water.ph_probe import PH_ISOPOTENTIAL, Calibration, accept, calibrate, mV_from_ph
+from weirwatch.water.ph_probe import (
+    PERFECT,
+    PH_ISOPOTENTIAL,
+    Calibration,
+    accept,
+    calibrate,
+    mV_from_ph,
+)
 
 Point = tuple[float, float]  # the known value, and what was shown in it
-_IDEAL = Calibration(100.0, 0.0)
-_POINTS = {"ph": (2, 3), "conductivity": (1, 1), "level": (2, 2)}
+_POINTS = {"ph": (2, 3), "ph-voltage": (2, 3), "conductivity": (1, 1), "level": (2, 2)}
 _BELIEVED_GAIN = (0.8, 1.25)  # beyond it rather a wrong standard than a probe's drift (judgement)
 
 
@@ -84,8 +92,9 @@ def find_calibration(
         )
     raw = [(known, standing.raw(shown) if standing else shown) for known, shown in points]
     try:
-        if channel.quantity == "ph":
-            return _ph(raw, 25.0 if temperature_degc is None else temperature_degc)
+        if channel.quantity in _ELECTRODES:
+            t = 25.0 if temperature_degc is None else temperature_degc
+            return _ELECTRODES[channel.quantity](raw, t)
         return _LINES.get(channel.quantity, _shift)(raw)
     except (ValueError, ArithmeticError) as error:
         raise RefusedEntry(f"no calibration comes of these points: {error}") from error
@@ -103,15 +112,29 @@ def calibration_of(detail: Mapping[str, Any]) -> Calibration | None:
 
 
 def _ph(points: Sequence[Point], t: float) -> Found:
-    found = calibrate([(known, mV_from_ph(shown, t, _IDEAL)) for known, shown in points], t)
+    found = calibrate([(known, mV_from_ph(shown, t, PERFECT)) for known, shown in points], t)
     verdict = accept(found)
     # ph_from_mV(mV_from_ph(raw, ideal), found), written as a line; the offset's part is that at the
     # buffers' temperature, 0.3 % off per kelvin.
     gain = 100.0 / found.slope_percent
-    at_seven = found.offset_mV / (mV_from_ph(6.0, t, _IDEAL) * found.slope_percent / 100.0)
+    at_seven = found.offset_mV / (mV_from_ph(6.0, t, PERFECT) * found.slope_percent / 100.0)
     shift = PH_ISOPOTENTIAL - PH_ISOPOTENTIAL * gain + at_seven
     return Found(
         gain, shift, verdict.verdict, verdict.reasons, found.slope_percent, found.offset_mV
+    )
+
+
+def _ph_voltage(points: Sequence[Point], t: float) -> Found:
+    found = calibrate(points, t)
+    verdict = accept(found)
+    gain = 100.0 / found.slope_percent
+    return Found(
+        gain,
+        -found.offset_mV * gain,
+        verdict.verdict,
+        verdict.reasons,
+        found.slope_percent,
+        found.offset_mV,
     )
 
 
@@ -144,4 +167,5 @@ def _judged(gain: float, shift: float) -> Found:
     return Found(gain, shift, "reject", (f"factor {gain:.3g} is outside {low:g} to {high:g}",))
 
 
+_ELECTRODES = {"ph": _ph, "ph-voltage": _ph_voltage}
 _LINES = {"conductivity": _factor, "level": _line}

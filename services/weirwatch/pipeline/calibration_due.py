@@ -10,8 +10,14 @@ from weirwatch.pipeline.supplies import DAY
 from weirwatch.settings import Settings
 
 # Days, common practice, no source.
-DUE_AFTER_DAYS = {"ph": 30.0, "conductivity": 90.0, "oxygen": 90.0, "level": 365.0}
-_ALWAYS = ("ph",)  # due as well when it was never calibrated; other probes come calibrated
+DUE_AFTER_DAYS = {
+    "ph": 30.0,
+    "ph-voltage": 30.0,
+    "conductivity": 90.0,
+    "oxygen": 90.0,
+    "level": 365.0,
+}
+_ALWAYS = ("ph", "ph-voltage")  # due when never calibrated, too; other probes come calibrated
 
 
 def every_days(channel: Channel, settings: Settings) -> float | None:

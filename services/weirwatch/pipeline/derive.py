@@ -6,7 +6,7 @@ bad, with the last good value held. It never raises.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.book import make_ready
@@ -42,6 +42,7 @@ class Plan:
     every: Micros
     max_age: Micros
     window: Window | None
+    told: dict[str, float] = field(default_factory=dict)
 
     def react(self, reading: Reading, observed: Mapping[str, Observed]) -> Reading | None:
         """Return the derived reading that the leading input's newest reading calls for, if any."""
@@ -96,10 +97,18 @@ class Plan:
             return litres, doubt
         if self.formula.compute is None:
             raise ValueError("the formula has no way to compute it")
-        value = float(self.formula.compute(values, self.constants))
+        value = float(self.formula.compute(values, self._constants()))
         if not abs(value) < 1e12:  # also refuses not-a-number
             raise ValueError(f"the result {value} is no usable number")
         return value, ""
+
+    def _constants(self) -> Mapping[str, float]:
+        """Return the constants, with what hand tests tell."""
+        known = {**self.constants, **self.told} if self.told else self.constants
+        for name, quantity in self.formula.from_log.items():
+            if name not in known:
+                raise ValueError(f"there is no hand test of {quantity} in the log yet")
+        return known
 
     def _held(self, own: Observed | None) -> float:
         if own is not None and own.good_value is not None:
@@ -134,6 +143,17 @@ class Deriver:
             for lead, plans in self._plans.items()
             if any(plan.window is not None for plan in plans)
         }
+
+    def tell(self, tests: Mapping[str, Mapping[str, float]]) -> None:
+        """Take the newest hand tests: system → quantity → value in the log's unit."""
+        for plan in (plan for plans in self._plans.values() for plan in plans):
+            of_system = tests.get(plan.channel.system, {})
+            plan.told.clear()
+            plan.told.update(
+                (name, of_system[quantity])
+                for name, quantity in plan.formula.from_log.items()
+                if quantity in of_system
+            )
 
     def seed(self, readings: Iterable[Reading]) -> None:
         """Take what was stored before this start, in rising order of time, for the windows."""

@@ -12,6 +12,7 @@ from weirwatch.water.ammonia import unionised_mg_L
 from weirwatch.water.carbonate import dkh_to_umol_kg, pco2_from_alkalinity_ph, pco2_from_room_ppm
 from weirwatch.water.hydraulics import spare_margin_l, turnover_per_h
 from weirwatch.water.oxygen import percent_saturation
+from weirwatch.water.ph_probe import PERFECT, ph_from_mV
 from weirwatch.water.salinity import (
     density_kg_m3,
     practical_salinity,
@@ -42,6 +43,8 @@ class Formula:
         compute: inputs and constants to the result. None: it needs a window, see
             `pipeline.evaporation`.
         one_of: roles of which exactly one is to be given.
+        from_log: constants that the newest hand test of a quantity tells, in the log's unit; until
+            there is one the file's counts, if it gives any.
     """
 
     quantity: str
@@ -50,6 +53,7 @@ class Formula:
     compute: Callable[[Values, Values], float] | None
     constants: Mapping[str, float | None] = field(default_factory=dict)
     one_of: tuple[str, ...] = ()
+    from_log: Mapping[str, str] = field(default_factory=dict)
 
 
 def _salinity(inputs: Values, constants: Values) -> float:
@@ -69,6 +73,12 @@ def _specific_gravity(inputs: Values, constants: Values) -> float:
 
 def _density(inputs: Values, _: Values) -> float:
     return density_kg_m3(inputs["salinity"], inputs["temperature"])
+
+
+def _ph(inputs: Values, constants: Values) -> float:
+    """Return the pH (NBS) of an electrode whose calibration is in its channel's correction."""
+    t = inputs.get("temperature", constants["temperature_degc"])
+    return ph_from_mV(inputs["voltage"], t, PERFECT)
 
 
 def _oxygen_saturation(inputs: Values, constants: Values) -> float:
@@ -152,6 +162,13 @@ FORMULAS: Mapping[str, Formula] = {
     "density": Formula(
         "density", "kg/m3", {"salinity": Role("psu"), "temperature": _TEMPERATURE}, _density
     ),
+    "ph": Formula(
+        "ph",
+        "pH",
+        {"voltage": Role("mV"), "temperature": Role("Cel", required=False)},
+        _ph,
+        {"temperature_degc": 25.0},
+    ),
     "oxygen-saturation": Formula(
         "oxygen",
         "/100",
@@ -165,6 +182,7 @@ FORMULAS: Mapping[str, Formula] = {
         {"ph": Role("pH"), "temperature": _TEMPERATURE, "salinity": _MAYBE_SALINITY},
         _pco2,
         {**_SEA, "alkalinity_dkh": None},
+        from_log={"alkalinity_dkh": "alkalinity"},
     ),
     "unionised-ammonia": Formula(
         "ammonia",
@@ -177,6 +195,7 @@ FORMULAS: Mapping[str, Formula] = {
         },
         _ammonia,
         {**_SEA, "ammonia_mg_l": 0.0},
+        from_log={"ammonia_mg_l": "ammonia"},
     ),
     "evaporation": Formula(
         "evaporation",

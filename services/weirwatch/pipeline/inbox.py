@@ -2,7 +2,7 @@
 
 import threading
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
@@ -67,12 +67,20 @@ class CalibrationRequest:
     correction: Correction
 
 
+@dataclass(frozen=True, slots=True)
+class HandTestRequest:
+    """A hand test was stored: system → quantity → its newest value in the log's unit."""
+
+    tests: Mapping[str, Mapping[str, float]]
+
+
 Request = (
     CommandRequest
     | ConditionRequest
     | LinkRequest
     | ServiceEventRequest
     | CalibrationRequest
+    | HandTestRequest
     | WorkRequest
 )
 Item = WireMessage | PastRequest | Request

@@ -21,6 +21,7 @@ from weirwatch.settings import Settings
 log = logging.getLogger(__name__)
 
 MOST_AT_ONCE = 1000
+NewestTests = Mapping[str, Mapping[str, float]]  # system → quantity → value
 
 
 class Book(Protocol):
@@ -38,6 +39,10 @@ class Book(Protocol):
         """Return an entry that says the same of the same moment, or None."""
         ...
 
+    def newest_tests(self) -> NewestTests:
+        """Return the newest hand test of each quantity of each system, corrected ones left out."""
+        ...
+
     def add_photo(self, photo: Photo, data: bytes) -> Photo:
         """Store a photo durably; the same one again for the same entry is the one that is there."""
         ...
@@ -50,7 +55,8 @@ class Book(Protocol):
 class LogDesk:
     """Carries out requests about the log. One at a time: the caller sees to that.
 
-    `calibrated` is told each stored calibration's channel and correction.
+    `calibrated` is told each stored calibration's channel and correction, `tested` the newest hand
+    tests when they have changed.
     """
 
     def __init__(
@@ -59,11 +65,13 @@ class LogDesk:
         settings: Settings,
         clock: Clock,
         calibrated: Callable[[str, Correction], None] = lambda *_: None,
+        tested: Callable[[NewestTests], None] = lambda _: None,
     ) -> None:
         self._book = book
         self._settings = settings
         self._clock = clock
         self._calibrated = calibrated
+        self._tested = tested
 
     def handle(self, request: object) -> Mapping[str, Any]:
         """Carry out one request.
@@ -85,6 +93,8 @@ class LogDesk:
             if entry.kind == "calibration":
                 self._calibrated(entry.channel, correction_of(entry.detail))
                 log.info("log.calibrated channel=%s number=%d", entry.channel, entry.number)
+        if any(entry.kind == "test" or entry.replaces is not None for entry in stored):
+            self._tested(self._book.newest_tests())
         return {"entries": [entry_json(entry) for entry in stored]}
 
     def _photo(self, wanted: object) -> Mapping[str, Any]:

@@ -35,6 +35,7 @@ from weirwatch.pipeline.inbox import (
     CalibrationRequest,
     CommandRequest,
     ConditionRequest,
+    HandTestRequest,
     Inbox,
     Item,
     LinkRequest,
@@ -193,6 +194,15 @@ class Loop:
             case WorkRequest():
                 if self._works is not None:
                     self._works.take(item, now)
+            case HandTestRequest() | CalibrationRequest():
+                self._logged(item, now)
+
+    def _logged(self, item: HandTestRequest | CalibrationRequest, now: Micros) -> None:
+        """Take over what the keeper's log has of late."""
+        match item:
+            case HandTestRequest(tests):
+                if self._deriver is not None:
+                    self._deriver.tell(tests)
             case CalibrationRequest(channel, new):
                 self._corrections[channel] = (*self._corrections.get(channel, ()), new)
                 told = f"{channel}: × {new.gain:.6g} + {new.shift:.6g}"

@@ -41,6 +41,11 @@ _COLUMNS = (
 )  # fmt: skip
 _ADD = insert_into("log_entry", _COLUMNS)
 _OLD = "(SELECT later.number FROM log_entry AS later WHERE later.replaces = log_entry.number)"
+_TESTS = select_from(
+    "log_entry",
+    ("system", "subject", "value"),
+    f"WHERE kind = 'test' AND value IS NOT NULL AND {_OLD} IS NULL ORDER BY time, number",
+)
 _FOUND = select_from("log_entry", ("number", *_COLUMNS, _OLD))
 
 
@@ -87,6 +92,15 @@ class LogBook:
         """Store a photo durably; the same one again for the same entry is the one that is there."""
         with self._lock, transaction(self._connection, self._path):
             return log_photos.add(self._connection, photo, data)
+
+    def newest_tests(self) -> dict[str, dict[str, float]]:
+        """Return the newest hand test of each quantity of each system, corrected ones left out."""
+        with self._lock, own_errors(self._path):
+            rows = self._connection.execute(_TESTS).fetchall()
+        found: dict[str, dict[str, float]] = {}
+        for system, subject, value in rows:
+            found.setdefault(system, {})[subject] = value
+        return found
 
     def corrections(self) -> dict[str, tuple[Correction, ...]]:
         """Return the corrections of every calibrated channel, oldest first."""

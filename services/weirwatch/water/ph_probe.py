@@ -52,6 +52,9 @@ class Calibration:
     residual_mV: float = 0.0  # noqa: N815
 
 
+PERFECT = Calibration(100.0, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Acceptance:
     """The verdict on a calibration, with a sentence for each thing that is not good."""
