@@ -1,7 +1,6 @@
-"""`report probes`: how far each probe can be believed: calibration, age, hand tests, twin, gaps."""
+"""`report probes`: how far each probe can be believed: calibration, tests, twin, noise, gaps."""
 
 from collections.abc import Sequence
-from statistics import median
 from typing import Any
 
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
@@ -12,6 +11,7 @@ from weirwatch.domain.rule import Deviation
 from weirwatch.pipeline.calibrating import calibration_of
 from weirwatch.pipeline.calibration_due import every_days, is_due
 from weirwatch.pipeline.log_units import MEASURES
+from weirwatch.pipeline.probe_signs import NOISE_SPAN, by_day, drift, drop_outs, noise
 from weirwatch.pipeline.water_budget import DAY
 from weirwatch.pipeline.water_days import hours_of
 from weirwatch.pipeline.water_report import current_entries
@@ -21,7 +21,6 @@ from weirwatch.water.ph_probe import accept, ageing
 
 Json = dict[str, Any]
 _HALF_HOUR: Micros = 1800 * SECOND
-_HOUR: Micros = 3600 * SECOND
 
 
 def probe_report_json(
@@ -54,17 +53,32 @@ def _probe(
 ) -> Json:
     own = [e for e in entries if e.kind == "calibration" and e.channel == channel.id]
     own.sort(key=lambda entry: entry.time)
-    compared = _against_tests(archive, channel, entries, start, end)
+    tests = _against_tests(archive, channel, entries, start, end)
+    twin = _against_twin(archive, settings, channel, start, end)
+    of_tests, of_twin = drift(tests), drift(twin)
     return {
         "channel": channel.id,
         "title": channel.label,
         "unit": channel.unit,
         **_calibration(channel, settings, own, end),
-        "tests": len(compared),
-        "tests_differ": median(compared) if compared else None,
-        "twin_differs": _against_twin(archive, settings, channel, start, end),
-        "seen": _seen(archive, channel, start, end),
+        "tests": len(tests),
+        "tests_differ": of_tests["median"],
+        "tests_trend": of_tests["trend"],
+        "twin_differs": of_twin["median"],
+        "twin_trend": of_twin["trend"],
+        "noise": noise(archive, channel.id, end),
+        "noise_then": noise(archive, channel.id, _beginning(archive, channel.id, start)),
+        **drop_outs(archive, channel, start, end),
     }
+
+
+def _beginning(archive: Archive, channel: str, start: Micros) -> Micros:
+    """Return the end of the first six hours of the span that a channel has readings of."""
+    try:
+        span = archive.span(channel)
+    except KeyError:
+        span = None
+    return max(start, start if span is None else span[0]) + NOISE_SPAN
 
 
 def _calibration(
@@ -114,8 +128,8 @@ def _days_left(own: Sequence[LogEntry], now: Micros) -> float | None:
 
 def _against_tests(
     archive: Archive, channel: Channel, entries: Sequence[LogEntry], start: Micros, end: Micros
-) -> list[float]:
-    """Return by how much the probe lay above each hand test of its quantity, in its own unit."""
+) -> list[tuple[float, float]]:
+    """Return by day how much the probe lay above each hand test of its quantity, in its unit."""
     measure = MEASURES.get(channel.quantity)
     if measure is None:
         return []
@@ -130,14 +144,14 @@ def _against_tests(
         if start <= entry.time < end:
             mean = _mean(archive, channel.id, entry.time - _HALF_HOUR, entry.time + _HALF_HOUR)
             if mean is not None:
-                found.append(mean - (entry.value * scale + offset))
+                found.append((entry.time / DAY, mean - (entry.value * scale + offset)))
     return found
 
 
 def _against_twin(
     archive: Archive, settings: Settings, channel: Channel, start: Micros, end: Micros
-) -> float | None:
-    """Return the median of the hourly differences to the twin that a deviation rule names."""
+) -> list[tuple[float, float]]:
+    """Return by day the difference to the twin that a deviation rule names."""
     twins = [
         rule.condition.twin
         for rule in settings.rules
@@ -145,25 +159,8 @@ def _against_twin(
     ]
     twin = next((twin for twin in twins if isinstance(twin, str)), None)
     if twin is None:
-        return None
-    own, other = hours_of(archive, channel.id, start, end), hours_of(archive, twin, start, end)
-    both = [own[hour] - other[hour] for hour in own.keys() & other.keys()]
-    return median(both) if both else None
-
-
-def _seen(archive: Archive, channel: Channel, start: Micros, end: Micros) -> float | None:
-    """Return the part of the hours with a usable reading since the channel's first; or None."""
-    if channel.expected_every is None:
-        return None
-    try:
-        span = archive.span(channel.id)
-    except KeyError:
-        return None
-    if span is None or span[0] >= end:
-        return None
-    begin = max(start, span[0]) // _HOUR * _HOUR
-    hours = max(1, -(-(end - begin) // _HOUR))
-    return min(1.0, len(hours_of(archive, channel.id, begin, end)) / hours)
+        return []
+    return by_day(hours_of(archive, channel.id, start, end), hours_of(archive, twin, start, end))
 
 
 def _mean(archive: Archive, channel: str, start: Micros, end: Micros) -> float | None:

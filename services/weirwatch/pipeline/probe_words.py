@@ -3,6 +3,9 @@
 from collections.abc import Mapping
 from typing import Any
 
+_ALL_BUT = 0.99  # of the expected readings: a lost one now and then is nothing
+_NOISIER = 2.0  # times as noisy as before is told (judgement)
+
 
 def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     """Return what is known of one probe of the report, a phrase each."""
@@ -15,9 +18,31 @@ def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     if probe["days_left"] is not None:
         facts.append(f"slope at its limit in {probe['days_left']:.0f} days")
     if probe["tests_differ"] is not None:
-        facts.append(f"{probe['tests_differ']:+.3g} {probe['unit']} from {probe['tests']} tests")
+        said = f"{probe['tests_differ']:+.3g} {probe['unit']} from {probe['tests']} tests"
+        facts.append(said + _moving(probe["tests_trend"]))
     if probe["twin_differs"] is not None:
-        facts.append(f"{probe['twin_differs']:+.3g} {probe['unit']} from its twin")
-    if probe["seen"] is not None and probe["seen"] < 0.99:
-        facts.append(f"seen in {probe['seen']:.0%} of the hours")
+        said = f"{probe['twin_differs']:+.3g} {probe['unit']} from its twin"
+        facts.append(said + _moving(probe["twin_trend"]))
+    facts.extend(_noise(probe))
+    if probe["received"] is not None and probe["received"] < _ALL_BUT:
+        facts.append(f"{probe['received']:.0%} of the expected readings came")
+    if probe["empty_hours"]:
+        facts.append(f"{probe['empty_hours']} hours without any")
     return facts
+
+
+def _moving(trend: Mapping[str, Any] | None) -> str:
+    """Return how a difference moves, where its interval says that it does."""
+    if trend is None or trend["per_day_low"] * trend["per_day_high"] <= 0.0:
+        return ""
+    return f", drifting {30.0 * trend['per_day']:+.2g} a month"
+
+
+def _noise(probe: Mapping[str, Any]) -> list[str]:
+    now, then = probe["noise"], probe["noise_then"]
+    if now is None:
+        return []
+    said = f"noise {now:.2g} {probe['unit']}".strip()
+    if then is not None and now > _NOISIER * then:
+        said += f", {now / then:.1f} times what it was"
+    return [said]

@@ -173,7 +173,13 @@ class Probe(_Out):
     due: bool
     tests: int
     tests_differ: float | None = Field(description="Probe less hand test, median.")
+    tests_trend: Trend | None
     twin_differs: float | None
+    twin_trend: Trend | None
+    noise: float | None = Field(description="Of one reading, six hours up to the end.")
+    noise_then: float | None = Field(description="Six hours from the beginning.")
+    received: float | None = Field(description="Part of the expected readings.")
+    empty_hours: int | None = Field(description="Hours without any usable reading.")
     seen: float | None = Field(description="Part of the hours with a usable reading.")
 
 
