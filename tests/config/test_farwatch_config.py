@@ -40,6 +40,7 @@ def test_every_key_is_told() -> None:
         ('kind = "console"', 'kind = "mail"', "host: is missing"),
         ('"http://hall', '"hall', "is not the address of an API"),
         ('"192.0.2.1:443"', '"192.0.2.1"', "is not an address and port"),
+        ("[broker]", "[heartbeat]\nevery_s = 30\n[broker]", "and no secrets are named"),
     ],
 )
 def test_what_is_refused(tmp_path: Path, old: str, new: str, told: str) -> None:

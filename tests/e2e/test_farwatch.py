@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from support.receivers import http_receiver
 from support.service import Mosquitto, Service, wait_for
 
 SERVICE = """
@@ -33,16 +34,17 @@ url = "mqtt://127.0.0.1:{port}"
 id = "keeper"
 kind = "file"
 path = "far.jsonl"
+{more}
 """
 
 
 class Far:
     """`weirwatch farwatch` as a process of its own."""
 
-    def __init__(self, folder: Path, port: int, api: str) -> None:
+    def __init__(self, folder: Path, port: int, api: str, more: str = "") -> None:
         folder.mkdir()
         self.folder = folder
-        (folder / "farwatch.toml").write_text(WATCHER.format(port=port, api=api))
+        (folder / "farwatch.toml").write_text(WATCHER.format(port=port, api=api, more=more))
         self.start()
 
     def start(self) -> None:
@@ -135,3 +137,19 @@ def test_a_killed_broker(broker: Mosquitto, far: Far) -> None:
     wait_for(lambda: len(far.told()) == 2, 60)
     assert far.told()[1].startswith("Returned to normal: HIGH: Broker lost")
     far.stop()
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+def test_the_watcher_gives_signs_of_life_itself(tmp_path: Path, broker: Mosquitto) -> None:
+    with http_receiver() as receiver:
+        more = f'[heartbeat]\nurl = "{receiver.url}"\nevery_s = 5\n'
+        far = Far(tmp_path / "far", broker.port, "", more)
+        try:
+            wait_for(lambda: receiver.posted, 30)
+            event = json.loads(receiver.posted[0].body)
+            assert event["type"] == "org.weirwatch.heartbeat"
+            assert event["source"] == "/weirwatch/farwatch"
+            far.stop()
+        finally:
+            far.end()

@@ -1,5 +1,6 @@
 """`weirwatch farwatch`: the independent watcher, on another machine."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -9,6 +10,8 @@ if TYPE_CHECKING:
     import threading
 
     from weirwatch.config.farwatch_config import FarwatchSettings
+    from weirwatch.pipeline.heartbeat import Heartbeat
+    from weirwatch.ports import Clock
 
 LOOK_EVERY_S = 1.0
 PROBE_EVERY_S = 5.0
@@ -79,7 +82,10 @@ def _run(settings: "FarwatchSettings") -> None:
         )  # fmt: skip
         ear = FarEar(settings.broker, broker_address(settings.broker.url))
         probe = _Probe(settings, ending)
-        threads = [threading.Thread(target=run, daemon=True) for run in (outbox.run, probe.run)]
+        turned = _Turned(clock.real_mono())
+        heart = _heart(settings, clock, turned)
+        runs = [outbox.run, probe.run, *([] if heart is None else [heart.run])]
+        threads = [threading.Thread(target=run, daemon=True) for run in runs]
         ear.start()
         for thread in threads:
             thread.start()
@@ -93,14 +99,46 @@ def _run(settings: "FarwatchSettings") -> None:
             except TransientError as trouble:
                 log.warning("farwatch.not_kept error=%s", trouble)
                 continue
-            manager.beat(clock.real_mono(), alive=True)
+            turned.at = clock.real_mono()
+            manager.beat(turned.at, alive=True)
             if told is not None:
                 log.warning("farwatch.told verdict=%s", told.value)
         manager.stopping()
+        if heart is not None:
+            heart.stop()
         ear.close()
         outbox.stop()
         for thread in threads:
             thread.join(15.0)
+
+
+@dataclass(slots=True)
+class _Turned:
+    """When the watcher last looked and kept what it saw, in real monotonic time."""
+
+    at: int
+
+
+def _heart(settings: "FarwatchSettings", clock: "Clock", turned: _Turned) -> "Heartbeat | None":
+    """Return what sends the watcher's own signs of life, while it really looks."""
+    import logging
+
+    from weirwatch.notice.making import heartbeat_post
+    from weirwatch.pipeline.health import HUNG_AFTER
+    from weirwatch.pipeline.heartbeat import Heartbeat
+
+    wanted = settings.heartbeat
+    if wanted is None:
+        return None
+    log = logging.getLogger(__name__)
+    return Heartbeat(
+        heartbeat_post(wanted, clock, "/weirwatch/farwatch"),
+        wanted.every_s,
+        lambda: clock.real_mono() - turned.at <= HUNG_AFTER,
+        lambda: "ok",
+        clock,
+        lambda kind, sentence: log.warning("farwatch.%s %s", kind, sentence),
+    )
 
 
 class _Probe:

@@ -12,13 +12,13 @@ from weirwatch.config.document import read_document
 from weirwatch.config.entries import Entry, parse
 from weirwatch.config.models import BrokerConfig
 from weirwatch.config.problems import Problem, did_you_mean, fault
-from weirwatch.config.recipient_checks import check_kind
-from weirwatch.config.recipient_models import RecipientConfig
+from weirwatch.config.recipient_checks import check_heartbeat, check_kind
+from weirwatch.config.recipient_models import HeartbeatConfig, RecipientConfig
 from weirwatch.config.values import FilePath, Listen, Section, TimeZone, Title, parse_listen
 from weirwatch.domain.errors import ConfigError
-from weirwatch.settings import BrokerSettings, RecipientSettings
+from weirwatch.settings import BrokerSettings, HeartbeatSettings, RecipientSettings
 
-_TABLES = ("farwatch", "broker", "recipient")
+_TABLES = ("farwatch", "broker", "recipient", "heartbeat")
 
 
 def _address(text: str) -> str:
@@ -44,6 +44,7 @@ class FarwatchSettings:
 
     Attributes:
         api: address of the site's API; empty: not looked at.
+        heartbeat: signs of life of the watcher itself; None: none are sent.
         outside: addresses that do not belong to the site: they tell a dark site from a cut line.
     """
 
@@ -55,6 +56,7 @@ class FarwatchSettings:
     token_file: Path | None
     outside: tuple[tuple[str, int], ...]
     recipients: tuple[RecipientSettings, ...]
+    heartbeat: HeartbeatSettings | None = None
 
 
 def load_farwatch(path: Path) -> FarwatchSettings:
@@ -72,12 +74,13 @@ def load_farwatch(path: Path) -> FarwatchSettings:
     ]
     far, found = parse(document.get("farwatch", {}), FarwatchConfig, "farwatch")
     broker, more = parse(document.get("broker", {}), BrokerConfig, "broker")
-    problems += [*found, *more]
+    heart, yet_more = parse(document.get("heartbeat", {}), HeartbeatConfig, "heartbeat")
+    problems += [*found, *more, *yet_more, *([] if heart is None else check_heartbeat(heart))]
     people = _recipients(document, problems)
     if broker is not None and broker.config.url == "auto" and broker.whole("url"):
         cure = 'Write url = "mqtt://hall.example:1883": that of the broker at the site'
         problems.append(Problem("broker.url", "names no broker to watch", cure))
-    if problems or far is None or broker is None:
+    if problems or far is None or broker is None or heart is None:
         raise ConfigError([problem.sentence(str(path)) for problem in problems])
     config = far.config
     return FarwatchSettings(
@@ -89,6 +92,7 @@ def load_farwatch(path: Path) -> FarwatchSettings:
         token_file=None if config.token_file is None else folder / config.token_file,
         outside=tuple(parse_listen(address) for address in config.outside),
         recipients=tuple(entry.config.to_domain(folder) for entry in people),
+        heartbeat=heart.config.to_domain(folder),
     )
 
 
