@@ -25,12 +25,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import numpy as np
 from support.bench_peers import (
     YEAR,
+    InfluxPeer,
     Ours,
     Peer,
     Plain,
     Row,
     Victoria,
+    far_queries,
     folder_bytes,
+    have_influx,
     have_victoria,
     our_queries,
     parts_of_ours,
@@ -205,6 +208,7 @@ def compare(base: Path, count: int, every_s: int) -> None:
             warm = min(_timed(call) for _ in range(WARM_RUNS))
             answers[query] = (first * 1000, warm * 1000)
         server.close()
+    influx = influx_beside(base, number, count, every_s)
     print("\nbytes per sealed reading:")
     for part, size in parts_of_ours(base / "ours").items():
         print(f"  {part:20s} {size:5.2f}")
@@ -217,8 +221,28 @@ def compare(base: Path, count: int, every_s: int) -> None:
         line = f"  {query:24s} {one[0]:7.1f} /{one[1]:6.1f}  plain {_beside(other, one)}"
         if query in answers:
             line += f"  VictoriaMetrics {_beside(answers[query], one)}"
+        if query in influx:
+            line += f"  InfluxDB 2 {_beside(influx[query], one)}"
         print(line)
     print(f"  file of ours: {(base / 'ours' / FILE_NAME).stat().st_size / 1e6:.1f} MB")
+
+
+def influx_beside(
+    base: Path, number: int, count: int, every_s: int
+) -> dict[str, tuple[float, float]]:
+    """Load an InfluxDB 2 where there is one; return its first and its best milliseconds."""
+    influx: dict[str, tuple[float, float]] = {}
+    if not have_influx():
+        return influx
+    (base / "influx").mkdir()
+    peer, _, speed = load(InfluxPeer, base / "influx", count, every_s)
+    peer.settle()
+    _line("InfluxDB 2", folder_bytes(base / "influx") / number, speed)
+    for query, call in far_queries(peer.far, END, count).items():
+        first = _timed(call)
+        influx[query] = (first * 1000, min(_timed(call) for _ in range(3)) * 1000)
+    peer.close()
+    return influx
 
 
 def _beside(other: tuple[float, float], one: tuple[float, float]) -> str:

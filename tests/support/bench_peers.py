@@ -1,4 +1,4 @@
-"""The stores that the benchmark compares: ours, plain SQLite rows, and VictoriaMetrics."""
+"""The stores that the benchmark compares: ours, plain SQLite rows, VictoriaMetrics, InfluxDB."""
 
 import json
 import shutil
@@ -13,11 +13,18 @@ from typing import Any, Protocol
 from urllib.parse import urlencode
 
 from support.bench_readings import HOUR, channels
+from support.far_servers import BUCKET, ORG, TOKEN, influx_program
+from support.far_servers import influx as influx_server
 
 from weirwatch.clock import SystemClock
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Reading
 from weirwatch.ports import Group
+from weirwatch.store.far.asking import Login
+from weirwatch.store.far.history import FarHistory
+from weirwatch.store.far.influx import InfluxHistory
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.series import grid_of
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
 
@@ -159,6 +166,51 @@ class Victoria:
     def close(self) -> None:
         self.process.terminate()
         self.process.wait(60)
+
+
+class InfluxPeer:
+    """InfluxDB 2 through our own adapter, with its own defaults."""
+
+    name = "InfluxDB 2"
+
+    def __init__(self, folder: Path, count: int) -> None:
+        del count
+        self._server = influx_server(folder / "influx")
+        self.far = InfluxHistory(self._server.url, ORG, BUCKET, Login(token=TOKEN))
+
+    def write(self, rows: Sequence[Row]) -> None:
+        found = [Reading(f"c{place}", ts, value) for ts, place, value in rows]
+        self.far.write(found, {})
+
+    def settle(self) -> None:
+        """Let it write out what it has: it does so when it stops."""
+        self._server.stop()
+        self._server.start()
+        time.sleep(5)
+
+    def close(self) -> None:
+        self.far.close()
+        self._server.stop()
+
+
+def have_influx() -> bool:
+    return bool(influx_program())
+
+
+def far_queries(far: FarHistory, end: Micros, count: int) -> dict[str, Callable[[], Any]]:
+    """The questions as our own adapter asks them."""
+    one, year = f"c{2 % count}", f"c{count}"
+
+    def buckets(channel: str, hours: int, points: int) -> list[Any]:
+        grid = grid_of(end - hours * HOUR, end, points, far.resolution)
+        return far.pieces(channel, grid, 0, -(-(end - grid.origin) // grid.width))
+
+    return {
+        "24 h raw": lambda: far.readings(one, end - 24 * HOUR, end, 10**6),
+        "30 d in 1000 buckets": lambda: buckets(one, 720, 1000),
+        "1 year hourly": lambda: buckets(year, 8760, 8760),
+        "1 year in 1000 buckets": lambda: buckets(year, 8760, 1000),
+    }
 
 
 def have_victoria() -> bool:

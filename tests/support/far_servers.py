@@ -1,8 +1,8 @@
 """Real history servers for tests: a program on this machine, a container, or one that is there.
 
 VictoriaMetrics: the program `victoria-metrics`, which the Debian package of that name brings.
-InfluxDB 2: the server at $WEIRWATCH_TEST_INFLUX_URL (a fresh one, not set up yet), else the
-program `influxd`, else a container of $WEIRWATCH_TEST_INFLUX_IMAGE where docker answers.
+InfluxDB 2: the program $WEIRWATCH_TEST_INFLUXD or `influxd`, else a container of
+$WEIRWATCH_TEST_INFLUX_IMAGE where docker answers.
 """
 
 import json
@@ -102,9 +102,8 @@ class Influx:
 
 def influx(folder: Path) -> Influx:
     """A server, or a skip with the sentence that says what is missing."""
-    program = shutil.which("influxd") or os.environ.get("WEIRWATCH_TEST_INFLUXD")
-    version = [program or "influxd", "version"]
-    if program and b"InfluxDB v1" not in subprocess.run(version, capture_output=True).stdout:
+    program = influx_program()
+    if program:
         options = [
             "--bolt-path={folder}/bolt",
             "--sqlite-path={folder}/sqlite",
@@ -121,6 +120,15 @@ def influx(folder: Path) -> Influx:
         run += ["-v=weirwatch-test-{port}:/var/lib/influxdb2", IMAGE]
         return Influx(folder, run, [docker, "stop", "weirwatch-test-{port}"])
     pytest.skip("no InfluxDB 2 here: put its influxd on PATH, or start docker")
+
+
+def influx_program() -> str:
+    """The program, if there is one of version 2."""
+    program = os.environ.get("WEIRWATCH_TEST_INFLUXD") or shutil.which("influxd")
+    if not program:
+        return ""
+    told = subprocess.run([program, "version"], capture_output=True).stdout
+    return "" if b"InfluxDB v1" in told else program
 
 
 def set_up(url: str) -> None:
