@@ -57,6 +57,11 @@ class BrokerSettings:
     client_id: str
 
 
+def drill_root(root: str) -> str:
+    """Return the first level of a live drill's topics: never one of the real ones."""
+    return f"{root}-drill"
+
+
 @dataclass(frozen=True, slots=True)
 class WebSettings:
     """Where API and page listen; loopback only until access rights exist."""

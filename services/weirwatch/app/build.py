@@ -15,6 +15,7 @@ from weirwatch.app.beginning import (
     wired,
 )
 from weirwatch.app.core import Core
+from weirwatch.app.live_drill import live_drill_desk
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.config.in_use import InUse
 from weirwatch.control.server import ControlServer
@@ -211,6 +212,13 @@ def _build(
         lambda tests: inbox.put(HandTestRequest(tests)),
     )
 
+    # Half the broker's window: a window full of unacknowledged messages stops the flow.
+    commit_unacked = settings.service.commit_unacked or max(1, facts.window // 2)
+    drills = live_drill_desk(
+        settings, clock, catalogue, inbox, address, offline_rules, commit_unacked
+    )
+    health.drill = drills.facts
+
     control = ControlServer(
         data_dir / "control.sock",
         commander(inbox, desk),
@@ -221,6 +229,7 @@ def _build(
         handle_work=worker(inbox, desk),
         handle_log=log_desk.handle,
         handle_notices=NoticeDesk(settings, clock, inbox.put).handle,
+        handle_drill=drills.handle,
         handle_past=PastDesk(numbers, inbox.put, timekeeper.now).handle,
     )
     health.listeners = control.counters
@@ -248,9 +257,8 @@ def _build(
             offline_rules=offline_rules,
             nodes=restored.nodes,
             commit_every=settings.service.commit_every,
-            # Half the broker's window: a window full of unacknowledged messages stops the flow.
-            commit_unacked=settings.service.commit_unacked or max(1, facts.window // 2),
-            told=news.committed,
+            commit_unacked=commit_unacked,
+            told=drills.watching(news.committed),
             corrections=log_book.corrections(),
             deriver=deriver_of(settings, now, log_book.newest_tests()),
             works=works,
@@ -274,6 +282,7 @@ def _build(
         control,
         web,
         health,
+        drills,
         _heartbeat(settings, clock, health, inbox),
         forwarder,
         MorningRound(

@@ -11,6 +11,7 @@ from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.pipeline.health import Health
 from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.inbox import Inbox
+from weirwatch.pipeline.live_drill_desk import LiveDrillDesk
 from weirwatch.pipeline.loop import Loop
 from weirwatch.pipeline.morning_round import MorningRound
 from weirwatch.pipeline.outbox import Outbox
@@ -49,6 +50,7 @@ class Core:
     control: ControlServer
     web: WebChild | None
     health: Health
+    drills: LiveDrillDesk
     heartbeat: Heartbeat | None = None
     forwarder: Forwarder | None = None
     morning: MorningRound | None = None
@@ -82,6 +84,7 @@ class Core:
         self._stopped = True
         if self.web is not None:
             self.web.close()
+        self.drills.close()
         self._stop_all(self.heartbeat, self.morning)
         self.loop.stop()
         for thread in self._threads[:1]:

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.work import WhoOption
 
 if TYPE_CHECKING:
     from weirwatch.cli.drill_run import Job
@@ -43,8 +44,22 @@ def drill_command(
     report: Annotated[
         Path | None, typer.Option(metavar="FILE.html", help="Write a report with plots.")
     ] = None,
+    live: Annotated[
+        bool,
+        typer.Option(
+            "--live", help="Play one failure against the running service, over its broker."
+        ),
+    ] = False,
+    minutes: Annotated[
+        float, typer.Option(min=0.1, max=240, help="Longest time of a live drill, real.")
+    ] = 30.0,
+    speed: Annotated[
+        float, typer.Option(min=1, max=60, help="Of a live drill, times real time.")
+    ] = 1.0,
+    who: WhoOption = None,
     as_json: JsonOption = False,
     config: ConfigOption = None,
+    data: DataOption = None,
 ) -> None:
     """Play failures on a simulation of the plant and see which your rules tell, and when.
 
@@ -52,17 +67,45 @@ def drill_command(
     the configuration. Needs no broker, notifies nobody, leaves no file behind but the report.
     Exit code 1 when a failure is missed or told after harm has begun, or when ordinary life is
     not quiet.
-    """
-    from weirwatch.config import load
 
-    settings = load(config_path(config))
+    With --live one failure is played over the broker against the running service, on topics and
+    a record apart: the real people get notices that begin with DRILL. Refused while a real alarm
+    stands; a real alarm ends it.
+    """
+    from weirwatch.config import Overrides, load
+
+    settings = load(config_path(config), Overrides(data_dir=data))
     names = failures or [ALL]
+    if live:
+        raise typer.Exit(_live(settings, names, minutes, speed, seed, who, as_json=as_json))
     workers = jobs or os.cpu_count() or 1
     if names == [NORMAL]:
         code = _normal(settings, days, runs, seed, workers, as_json, report)
     else:
         code = _failures(settings, names, runs, seed, workers, as_json, report)
     raise typer.Exit(code)
+
+
+def _live(
+    settings: "Settings",
+    names: list[str],
+    minutes: float,
+    speed: float,
+    seed: int,
+    who: str | None,
+    *,
+    as_json: bool,
+) -> int:
+    from weirwatch.cli.alarms import login
+    from weirwatch.cli.drill_live import Wanted, run_live
+    from weirwatch.domain.errors import ConfigError
+
+    if len(names) != 1 or names[0] in (ALL, NORMAL):
+        raise ConfigError(
+            "drill --live: name one failure, as in: weirwatch drill floor-leak --live"
+        )
+    wanted = Wanted(names[0], minutes, speed, seed, who or login())
+    return run_live(settings, wanted, as_json=as_json)
 
 
 def _failures(

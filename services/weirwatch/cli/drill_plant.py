@@ -1,6 +1,7 @@
 """The simulator as a drill's plant: `pipeline.plant_source.PlantSource` on `weirsim`."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 from weirsim.rehearsal import Rehearsal
 from weirsim.stage import Stage
@@ -10,7 +11,9 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros, micros
 from weirwatch.domain.rule import BadMeasurement, Deviation, Priority, Rule
 from weirwatch.pipeline.plant_source import HarmBegins, Moment
-from weirwatch.settings import Settings
+from weirwatch.settings import Settings, drill_root
+
+LEAD_S = 60.0  # plant seconds that a live drill shows all well before the failure
 
 
 class SimulatedPlay:
@@ -84,6 +87,23 @@ class SimulatedPlant:
     def play(self, failure: str, run: int, seed: int) -> SimulatedPlay:
         """Return a failure's play; run 0 is nominal."""
         return SimulatedPlay(Rehearsal(self._stage.failure(failure, run, seed), self._root))
+
+    def live(self, failure: str, run: int, seed: int, now: Micros) -> SimulatedPlay:
+        """Return a failure's play on a live drill's topics.
+
+        It has been well for as long as the scenario wants, but for the last `LEAD_S` before the
+        failure, which begin now. It is sampled at the nodes' own interval, slow failures too.
+        """
+        play = self._stage.failure(failure, run, seed)
+        shift = now + micros(LEAD_S) - play.begins_us
+        moved = replace(
+            play,
+            start_us=play.start_us + shift,
+            begins_us=play.begins_us + shift,
+            until_us=play.until_us + shift,
+            every_s=None,
+        )
+        return SimulatedPlay(Rehearsal(moved, drill_root(self._root)))
 
     def ordinary(self, days: float, run: int, seed: int) -> SimulatedPlay:
         """Return ordinary life: nothing fails."""

@@ -11,6 +11,7 @@ from weirwatch.cli.desk import Desk
 from weirwatch.cli.words import ago_text, console, plain_table, time_text, value_text
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros
+from weirwatch.pipeline.live_drill_words import drill_sentence
 from weirwatch.pipeline.local_time import duration
 from weirwatch.pipeline.queries import alarms_json, channels_json, systems_json
 
@@ -70,6 +71,9 @@ def _print_service(out: Console, status: Json, desk: Desk) -> None:
         out.print(Text.assemble((word, "bold"), f"  since {since}"))
         for problem in health["problems"]:
             out.print(Text(f"  ! {problem}", "bold"))
+        drill = drill_sentence(health.get("drill"), zone)
+        if drill:
+            out.print(Text(f"  ! {drill}", "bold"))
         if (health.get("notice_test") or {}).get("reminder"):
             out.print(f"  Due: {health['notice_test']['reminder']}")
         if health.get("not_in_force"):

@@ -104,6 +104,17 @@ class ControlClient:
         """
         return self._ask({"do": "work", "work": dict(request)}, self.command_timeout_s)
 
+    def drill(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        """Begin a live drill, be heard of, or end it; see `pipeline.live_drill_desk`.
+
+        Raises:
+            IllegalCommand: no drill may begin now, or there is none of that id.
+            ConfigError: it cannot be done as asked.
+            TransientError: the core does not run, is busy, or did not answer in time.
+            PermanentError: the core failed on it.
+        """
+        return self._ask({"do": "drill", "drill": dict(request)}, self.command_timeout_s)
+
     def explain(self, rule: str) -> Mapping[str, Any]:
         """Return why the rule's alarm is in its state.
 

@@ -26,6 +26,9 @@ time; the next request is read when the last one is answered.
     client → {"do": "notices", "notices": {"name": "test", "recipient": null, "who": "keeper"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.notice_desk`
 
+    client → {"do": "drill", "drill": {"name": "start", "failure": "floor-leak", …}}
+    core   → {"ok": {…}}                         see `weirwatch.pipeline.live_drill_desk`
+
     client → {"do": "explain", "explain": {"rule": "sump-level-high"}}
     core   → {"ok": {…}}                         see `weirwatch.pipeline.explain`
 

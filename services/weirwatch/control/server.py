@@ -62,6 +62,7 @@ class ControlServer:
         handle_log: Callable[[object], Mapping[str, Any]] | None = None,
         handle_past: Callable[[object], Mapping[str, Any]] | None = None,
         handle_notices: Callable[[object], Mapping[str, Any]] | None = None,
+        handle_drill: Callable[[object], Mapping[str, Any]] | None = None,
     ) -> None:
         self._path = path
         self._explain = explain
@@ -85,6 +86,7 @@ class ControlServer:
             ("log", self._commands, handle_log),
             ("work", self._commands, handle_work),
             ("notices", self._commands, handle_notices),
+            ("drill", self._commands, handle_drill),
             ("past", self._past, handle_past),  # its own thread: commands do not wait for it
         )
         self._desks = {
@@ -296,9 +298,8 @@ class ControlServer:
                 connection.busy = True
                 self._explanations.submit(connection, lambda: ask(rule))
             case _:
-                raise protocol.NotTheProtocol(
-                    "`do` must be one of: listen, health, command, access, log, past, work, explain"
-                )
+                known = ", ".join(("listen", "health", "command", *self._desks, "explain"))
+                raise protocol.NotTheProtocol(f"`do` must be one of: {known}")
 
     def _refuse(self, connection: Connection, error: protocol.NotTheProtocol) -> None:
         self._counts["bad_requests"] += 1

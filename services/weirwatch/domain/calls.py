@@ -26,6 +26,7 @@ class Why(StrEnum):
     FOLD = "fold-in"
     TEST = "test"
     MORNING = "morning"
+    DRILL = "drill"  # one begins, or is over
 
 
 @dataclass(frozen=True, slots=True)

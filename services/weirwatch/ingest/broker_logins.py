@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError
+from weirwatch.settings import drill_root
 
 SERVICE = "weirwatch"
 PASSWORDS, ACL, SERVICE_LOGIN = "passwords", "acl", "service-login.toml"
@@ -121,7 +122,7 @@ def acl(names: Mapping[str, str], root: str) -> str:
     parts = [_HEAD]
     for name in sorted(names):
         if name == SERVICE:
-            rights = f"topic read #\ntopic write {root}/#\n"
+            rights = f"topic read #\ntopic write {root}/#\ntopic write {drill_root(root)}/#\n"
         else:
             rights = f"topic write {root}/{name}/readings\ntopic write {root}/{name}/connection\n"
         parts.append(f"\nuser {name}\n{rights}")

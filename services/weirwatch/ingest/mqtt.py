@@ -55,6 +55,8 @@ class MqttTransport:
         inbox_put: takes each message, on the network thread; must not block or raise.
         on_link: told true at each connection and false when it is lost, on the network thread.
         clock: dates the messages.
+        lasting: False: nothing of it stays at the broker when it closes, neither a session that
+            collects messages nor a retained topic; for a drill.
 
     Raises:
         ConfigError: the credentials or the CA file cannot be used.
@@ -68,7 +70,10 @@ class MqttTransport:
         inbox_put: Callable[[WireMessage], None],
         on_link: Callable[[bool], None],
         clock: Clock,
+        *,
+        lasting: bool = True,
     ) -> None:
+        self._lasting = lasting
         self._address = address
         self._where = f"broker {address[0]}:{address[1]}"
         self._subscriptions = tuple(subscriptions)
@@ -95,9 +100,12 @@ class MqttTransport:
         self._state = f"{self._where}: connecting"
         if self._v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            properties.SessionExpiryInterval = _FOR_EVER
+            properties.SessionExpiryInterval = _FOR_EVER if self._lasting else 0
             self._client.connect_async(
-                *self._address, KEEPALIVE_S, clean_start=False, properties=properties
+                *self._address,
+                KEEPALIVE_S,
+                clean_start=not self._lasting,
+                properties=properties,
             )
         else:
             self._client.connect_async(*self._address, KEEPALIVE_S)
@@ -128,7 +136,7 @@ class MqttTransport:
         if not self._started or self._closed:
             return
         self._closed = True
-        if self._live:
+        if self._live and self._lasting:
             info = self._publish(self._own_topic, GOODBYE, retain=True)
             if info is not None:
                 info.wait_for_publish(_GOODBYE_S)
@@ -166,14 +174,15 @@ class MqttTransport:
         client = Client(
             CallbackAPIVersion.VERSION2,
             settings.client_id,
-            clean_session=None if self._v5 else False,
+            clean_session=None if self._v5 else not self._lasting,
             protocol=MQTTProtocolVersion.MQTTv5 if self._v5 else MQTTProtocolVersion.MQTTv311,
             manual_ack=True,
         )
         client.reconnect_delay_set(*_RETRY_S)
         client.max_queued_messages_set(_OUT_QUEUED)
         client.max_inflight_messages_set(_OUT_INFLIGHT)
-        client.will_set(self._own_topic, b'{"connected": false}', qos=1, retain=True)
+        if self._lasting:
+            client.will_set(self._own_topic, b'{"connected": false}', qos=1, retain=True)
         if settings.credentials_file is not None:
             login = read_credentials(settings.credentials_file)
             client.username_pw_set(login.username, login.password)
@@ -203,8 +212,9 @@ class MqttTransport:
         self._tell(f"{self._where}: connected since {to_rfc3339(now.utc)}")
         log.info("mqtt.connected session_present=%s", flags.session_present)
         client.subscribe([(topic_filter, 1) for topic_filter in self._subscriptions])
-        birth = f'{{"connected": true, "since": "{to_rfc3339(now.utc)}"}}'
-        self._publish(self._own_topic, birth.encode(), retain=True)
+        if self._lasting:
+            birth = f'{{"connected": true, "since": "{to_rfc3339(now.utc)}"}}'
+            self._publish(self._own_topic, birth.encode(), retain=True)
         self._on_link(True)
 
     def _unreachable(self, *_: Any) -> None:
@@ -258,7 +268,7 @@ class MqttTransport:
 
     def _publish(self, topic: str, payload: bytes, *, retain: bool) -> MQTTMessageInfo | None:
         try:
-            info = self._client.publish(topic, payload, qos=1, retain=retain)
+            info = self._client.publish(topic, payload, qos=1, retain=retain and self._lasting)
         except ValueError as error:  # a topic or a size that MQTT does not allow
             self._counts["dropped_out"] += 1
             log.warning("mqtt.publish_refused topic=%s error=%s", topic, error)

@@ -94,10 +94,12 @@ class GroupBuilder:
         kind: str,
         message: str,
         write: Callable[[int, Micros], Sequence[Notice]] | None,
+        *,
+        drill: bool = False,
     ) -> None:
         """Add an event of the service itself, and the notices that tell of it."""
         seq = self._next_seq
-        self.service_event(now, kind, message)
+        self.event(Event(time=now, kind=kind, message=message, drill=drill))
         if write is not None:
             self._group.notices.extend(write(seq, now))
 

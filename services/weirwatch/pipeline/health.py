@@ -50,6 +50,7 @@ class Health:
         self._web = web
         self._waiting = waiting
         self._tests = tests
+        self.drill: Callable[[], Mapping[str, Any] | None] = lambda: None
         self._edited = edited
         self.listeners: Callable[[], Mapping[str, int]] = dict
         self.history: Callable[[], Mapping[str, Any]] = dict  # of a history on a server
@@ -87,6 +88,7 @@ class Health:
             "rules": len(alarms),
             "standing": sum(alarm.stands for alarm in alarms),
             "unacknowledged": sum(alarm.state is AlarmState.UNACKNOWLEDGED for alarm in alarms),
+            "drill": self.drill(),
             "web": self._web() if self._web is not None else None,
             "notice_test": self._tests.as_json(now) if self._tests is not None else None,
             "heartbeat": self.heartbeat.as_json() if self.heartbeat is not None else None,

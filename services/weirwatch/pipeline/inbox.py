@@ -52,11 +52,13 @@ class ServiceEventRequest:
 
     Attributes:
         write: returns the notices that tell of it, given the event's sequence number and the time.
+        drill: it is about a drill.
     """
 
     kind: str
     message: str
     write: "Callable[[int, Micros], Sequence[Notice]] | None" = None
+    drill: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -189,8 +189,8 @@ class Loop:
                 self._condition(rule, message, now)
             case LinkRequest(up):
                 self._link(up, now)
-            case ServiceEventRequest(kind, message, write):
-                self._builder.written(now, kind, message, write)
+            case ServiceEventRequest(kind, message, write, drill):
+                self._builder.written(now, kind, message, write, drill=drill)
             case WorkRequest():
                 if self._works is not None:
                     self._works.take(item, now)

@@ -172,11 +172,14 @@ def digest_text(
     zone: ZoneInfo,
     page: str,
     recipient: RecipientSettings | None,
+    *,
+    drill: bool = False,
 ) -> str:
     """Return the text of a digest: how many, then each in a line, the most urgent first."""
     ranked = sorted(alarms, key=lambda pair: (-pair[0].priority.rank, pair[1].raised_at or 0))
     standing = sum(alarm.stands for _, alarm in alarms)
-    lines = [f"ALARM FLOOD: {len(alarms)} more alarms, {standing} still stand"]
+    before = DRILL if drill else ""
+    lines = [f"{before}ALARM FLOOD: {len(alarms)} more alarms, {standing} still stand"]
     lines += [_digest_line(rule, alarm, zone) for rule, alarm in ranked]
     link = f"All of them: {page}" if page else ""
     return fitted(lines, link, recipient.longest if recipient is not None else None, None)

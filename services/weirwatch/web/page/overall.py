@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from weirwatch.domain.alarm import ServiceState
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.rule import Priority
+from weirwatch.pipeline.live_drill_words import drill_sentence
 from weirwatch.web.page import words
 from weirwatch.web.page.alarm_list import AlarmWords, alarm_lists
 from weirwatch.web.page.marks import Mark, mark_of
@@ -35,6 +36,7 @@ def overall_of(sight: Sight, fixture: Fixture, now: Micros) -> Overall:
         *_lost_parts(sight, fixture, now),
         *_alarm_parts(act),
         *_problem_parts(sight),
+        *_drill_parts(sight, fixture),
         *_channel_parts(sight, fixture, now),
         *_aside_parts(sight, aside),
     ]
@@ -68,6 +70,12 @@ def _problem_parts(sight: Sight) -> list[str]:
     """Return what the core itself finds wrong, or not done yet, as sentences."""
     problems = [*(sight.health.get("problems") or ()), sight.health.get("not_in_force") or ""]
     return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in map(str, problems) if text]
+
+
+def _drill_parts(sight: Sight, fixture: Fixture) -> list[str]:
+    """Return that a drill is under way: what rings now may be one."""
+    sentence = drill_sentence(sight.health.get("drill"), fixture.zone)
+    return [f"{sentence}."] if sentence else []
 
 
 def broker_words(sight: Sight) -> str:
