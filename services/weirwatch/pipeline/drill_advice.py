@@ -28,8 +28,8 @@ ADVICE: Mapping[str, str] = MappingProxyType(
         "heater-failed-off": "no heater power where some is expected, while the water is cold.",
         "light-stuck": "the lights' switch on between times when they are off.",
         "mains-lost": "a mains sense on a node with a battery, for 5 s.",
-        "mains-restored": "what does not come back is told by the rule of its own flow, with "
-        "a hold-off after mains-lost shorter than harm.",
+        "mains-restored": "low flow while the mains are back for half an hour: "
+        "docs/catalogue-rules.md has the three rules.",
         "mains-unstable": "the mains sense off for 5 s, or its starts counted in an hour.",
         "circuit-lost": "two pumps without flow while the mains are present.",
         "battery-low": "the battery's charge below 30 %.",
@@ -38,6 +38,23 @@ ADVICE: Mapping[str, str] = MappingProxyType(
         "grave alarm stands on.",
         "probe-frozen": "kind bad-measurement with frozen_s on a reading that always trembles.",
         "probe-drift": "kind deviation from a twin probe.",
+        "supply-water-stuck-open": "the reservoir's level half way from full to its rim, or its "
+        "filler on for a quarter of an hour.",
+        "skimmer-overflow": "a float in the skimmer's cup, for 10 s.",
+        "circulation-lost": "the power of the circulation pumps well below usual, for half an "
+        "hour.",
+        "oxygen-low": "oxygen below 4 mg/L in a display, for two minutes.",
+        "chiller-failed": "temperature above 27.5 °C for half an hour.",
+        "ph-high": "pH above 8.6, or rising by 0.2 within an hour.",
+        "ph-low-room-co2": "pH below 7.7 for half an hour.",
+        "reactor-co2-runaway": "pH of the reactor's chamber below 6.2, and of the system falling "
+        "by 0.2 within an hour.",
+        "reactor-effluent-off": "the reactor's effluent at half its usual flow.",
+        "alkalinity-overdose": "alkalinity above 12 dKH, or rising by 1 dKH within a day.",
+        "doser-stuck-on": "the doser's pump on for a quarter of an hour.",
+        "ammonia-high": "ammonia above 0.2 mg/L for ten minutes.",
+        "electrical-overheat": "a socket strip above 60 °C, or a smoke contact.",
+        "room-co2-high": "carbon dioxide in the room above 2000 ppm.",
         "node-offline": "Built in: node-offline/<node>.",
     },
 )

@@ -154,7 +154,8 @@ def _cure(failure: str, rules: Mapping[str, Rule]) -> str:
     advice = f"Usual: {ADVICE[failure]}" if failure in ADVICE else ""
     known = [rule for rule in rules.values() if rule.failure in counted]
     if not known:
-        return f'No rule has failure = "{failure}". {advice}'
+        cure = f'add one with from_catalogue = "{failure}"'
+        return f'No rule has failure = "{failure}": {cure}. {advice}'
     names = ", ".join(rule.id for rule in known[:3])
     return (
         f"There is a rule for it ({names}): bring its limit nearer to the usual value, or shorten "
