@@ -15,6 +15,7 @@ _SETTLE_S = 1800.0
 _SLOW_SETTLE_S = 7200.0
 _SLOW_EVERY_S = 60.0
 _DAY_S = 86_400.0
+_UPTAKE_MG_L_H = (0.3, 0.9)  # of oxygen; stocked reefs at night: 0.2 to 1.0
 _NOMINAL_HOUR = 20.0  # late in the evening: the lights go off and the night lies ahead
 
 
@@ -45,8 +46,8 @@ class Stage:
         """Return a failure's play.
 
         Run 0 is nominal: it begins in the evening, with the default severity and target. All
-        others draw time of day, season (the room), severity and target; the same seed and run
-        give the same play.
+        others draw time of day, season (the room), severity, target and stocking; the same seed
+        and run give the same play.
 
         Raises:
             KeyError: there is no such scenario.
@@ -75,16 +76,20 @@ class Stage:
             for fault in scenario.faults(severity, target, chance)
         )
         begins_us = start_us + round(settle_s * 1e6)
+        seed, spec = chance.randrange(1 << 30), self._spec(scenario, room)
+        if run:
+            uptake = round(chance.uniform(*_UPTAKE_MG_L_H), 2)
+            spec = replace(spec, stocking=replace(spec.stocking, uptake_mg_l_h=uptake))
         return Play(
             says=_sentence(scenario, severity, target, room),
-            spec=self._spec(scenario, room),
+            spec=spec,
             nodes=self.nodes,
             start_us=start_us,
             begins_us=begins_us,
             until_us=begins_us + round(scenario.hours * 3.6e9),
             faults=faults,
             meters=scenario.meters,
-            seed=chance.randrange(1 << 30),
+            seed=seed,
             every_s=_SLOW_EVERY_S if scenario.slow else None,
             reservoir_share=scenario.reservoir_share,
         )
