@@ -1,7 +1,10 @@
+from dataclasses import replace
+
 import pytest
 from support.page_sight import MINUTE, NOW, hall, sight, standing
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
+from weirwatch.domain.reading import Quality
 from weirwatch.domain.rule import Priority
 from weirwatch.pipeline.health import NOT_IN_FORCE
 from weirwatch.web.page.overall import broker_words, core_words, overall_of
@@ -69,3 +72,12 @@ def test_broker_in_use_and_its_limits() -> None:
         broker_words(sight(health={"broker": broker}))
         == "Broker: embedded (for trying out) at 127.0.0.1:1. Forgets."
     )
+
+
+def test_what_is_computed_counts_by_what_it_is_computed_from() -> None:
+    seen = sight()
+    name, *_ = seen.newest
+    newest = {**seen.newest, name: replace(seen.newest[name], quality=Quality.UNCERTAIN)}
+    doubtful = replace(seen, newest=newest)
+    assert overall_of(doubtful, hall(), NOW).sentence == "1 channel uncertain."
+    assert overall_of(doubtful, replace(hall(), computed=frozenset({name})), NOW).quiet

@@ -106,7 +106,9 @@ def _alarm_parts(act: Sequence[AlarmWords]) -> list[str]:
 
 def _channel_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
     marks = [
-        mark_of(c, sight.newest.get(c.id), now, fixture.lag) for c in fixture.channels.values()
+        mark_of(c, sight.newest.get(c.id), now, fixture.lag)
+        for c in fixture.channels.values()
+        if c.id not in fixture.computed  # as good as what it is computed from, which counts here
     ]
     parts = []
     for mark, word in (

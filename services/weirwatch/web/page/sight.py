@@ -24,6 +24,7 @@ class Fixture:
         lag: how late a reading may come to the page with nothing wrong: the group commit and the
             page's own rhythm, in service time.
         card_of: the safety card of a failure id, or None.
+        computed: ids of the channels that are derived from others.
     """
 
     systems: tuple[SystemSettings, ...]
@@ -34,6 +35,7 @@ class Fixture:
     lag: Micros
     card_of: Callable[[str], SafetyCard | None]
     devices: tuple[Device, ...] = ()
+    computed: frozenset[str] = frozenset()
 
     @property
     def title(self) -> str:
@@ -54,6 +56,7 @@ def fixture(
         lag=round((settings.service.commit_every + 3 * SECOND) * speed),
         card_of=card_of,
         devices=settings.devices,
+        computed=frozenset(entry.channel for entry in settings.derived),
     )
 
 
