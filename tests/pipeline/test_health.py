@@ -8,12 +8,14 @@ import pytest
 from support.loop_world import World, settings_of
 from support.still_clock import NOON
 
+from weirwatch.domain.errors import TransientError
 from weirwatch.domain.instant import SECOND
 from weirwatch.pipeline.health import Health
+from weirwatch.pipeline.heartbeat import TOLD_AFTER, Heartbeat
 from weirwatch.pipeline.inbox import ConditionRequest, LinkRequest
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.timekeeper import Timekeeper
-from weirwatch.ports import BrokerFacts
+from weirwatch.ports import BrokerFacts, SignOfLife
 from weirwatch.store.sqlite_outbox import SqliteOutbox
 
 FACTS = BrokerFacts("configured", "127.0.0.1:1883", "Run by others.", 20)
@@ -136,3 +138,23 @@ def test_web_and_listeners_have_their_say(world: World) -> None:
     shown = health.as_json()
     assert shown["web"] == {"pid": 7, "answering": True}
     assert shown["counts"]["listeners"] == {"listeners": 2, "dropped": 1}
+
+
+def test_signs_of_life_show_and_so_does_that_they_are_not_taken(world: World) -> None:
+    class Refusing:
+        def send(self, sign: SignOfLife) -> None:
+            raise TransientError(f"answered 503 to number {sign.number}")
+
+    health = health_of(world)
+    assert health.as_json()["heartbeat"] is None
+    heart = Heartbeat(Refusing(), 60.0, health.turning, health.status, world.clock, lambda *_: None)
+    health.heartbeat = heart
+    for _ in range(TOLD_AFTER):
+        assert health.status() == "ok"
+        heart.beat_once()
+    shown = health.as_json()
+    assert shown["status"] == "degraded"
+    assert shown["problems"] == [
+        f"signs of life are not taken ({TOLD_AFTER} in a row): answered 503 to number {TOLD_AFTER}"
+    ]
+    assert shown["heartbeat"]["failures"] == shown["counts"]["heartbeat"]["failures"] == TOLD_AFTER

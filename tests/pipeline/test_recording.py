@@ -128,7 +128,7 @@ def test_a_file_that_is_wrong_altogether_does_not_fill_the_screen(file: Path) ->
 )
 def test_a_wrong_header_is_shown_beside_the_right_one(file: Path, header: str, shown: str) -> None:
     assert problems_of(file, f"{header}\n1,2,3\n" if header else "") == [
-        f"F, line 1: header {shown}: write time,channel,value[,quality]"
+        f"F, line 1: header {shown}: write time,channel,value[,quality][,reason][,unit]"
     ]
 
 

@@ -22,7 +22,8 @@ pytestmark = pytest.mark.usefixtures("fresh_world")
 API = (Path(__file__).parents[2] / "docs" / "api.md").read_text(encoding="utf-8")
 COUNTS = {
     **{place: n for n, (place, _) in enumerate(_COUNTERS.values()) if "." not in place},
-    "notices": {"delivered": 7, "failures": 8, "given_up": 9},
+    "notices": {"delivered": 7, "failures": 8, "given_up": 9, "expired": 10, "folded": 11},
+    "heartbeat": {"taken": 12, "failures": 13, "withheld": 14},
     "mqtt": {"connects": 2, "disconnects": 1, "received": 5},
 }
 
@@ -102,6 +103,11 @@ def test_the_service_counts_what_health_counts(world: World) -> None:
     assert found["weirwatch_up"].samples[0].value == 1
     assert found["weirwatch_ok"].samples[0].value == 0
     assert found["weirwatch_notices_given_up"].samples[0].value == 9
+    assert found["weirwatch_notices_expired"].samples[0].value == 10
+    assert found["weirwatch_notices_folded"].samples[0].value == 11
+    assert found["weirwatch_heartbeats_taken"].samples[0].value == 12
+    assert found["weirwatch_heartbeat_failures"].samples[0].value == 13
+    assert found["weirwatch_heartbeats_withheld"].samples[0].value == 14
     assert found["weirwatch_messages"].samples[0].name == "weirwatch_messages_total"
 
 

@@ -84,6 +84,7 @@ class Health:
                 "listeners": dict(self.listeners()),
                 "history": dict(self.history()),
                 "notices": self._outbox.as_json(),
+                "heartbeat": self.heartbeat.counts() if self.heartbeat is not None else {},
             },
             "rules": len(alarms),
             "standing": sum(alarm.stands for alarm in alarms),

@@ -92,14 +92,16 @@ class Heartbeat:
             return None
         return f"signs of life are not taken ({self._in_a_row} in a row): {self._error}"
 
-    def as_json(self) -> dict[str, Any]:
+    def counts(self) -> dict[str, int]:
         """Return what was counted since the start."""
+        return {"taken": self.taken, "failures": self.failures, "withheld": self.withheld}
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the counts, how often it beats, and how it went last."""
         at = self._taken_at
         return {
             "every_s": self._every_s,
-            "taken": self.taken,
-            "failures": self.failures,
-            "withheld": self.withheld,
+            **self.counts(),
             "last_taken_at": None if at is None else to_rfc3339(at),
             "last_error": self._error,
         }
