@@ -1,33 +1,30 @@
 """Mutants of the alarm engine: one small change each; which of them does no test notice?
 
-    .venv/bin/python tests/bench/mutants.py hysteresis delays … [--stories 60] [--only N,N]
+    .venv/bin/python tests/bench/mutants.py hysteresis delays … [--stories 25] [--every N]
 
-Each mutant lives in a forked process: the changed module takes the place of its file, the tests of
-`tests/domain` run until one fails, then random stories beside the reference. What survives is a
-missing test, or changes nothing that can be seen; DEVELOPERS.md lists the latter.
+The tests of `tests/domain` are collected once; each mutant is a forked process in which the code of
+one module is changed, and they run until one fails, then random stories beside the reference. What
+survives is a missing test, or changes nothing that can be seen; DEVELOPERS.md lists the latter.
 """
 
 import argparse
 import ast
 import os
-import signal
+import resource
 import sys
-import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from copy import deepcopy
-from importlib.abc import Loader, MetaPathFinder
-from importlib.machinery import ModuleSpec
-from importlib.util import spec_from_loader
 from pathlib import Path
-from types import CodeType, ModuleType
+from types import CodeType, FunctionType
+from typing import Any
 
 import pytest
 from hypothesis import settings
 
 ROOT = Path(__file__).resolve().parents[2]
 DOMAIN = ROOT / "services" / "weirwatch" / "domain"
-PATIENCE_S = 240
+CPU_S = 20  # a mutant that runs for longer does not end
 ENGINE_TESTS = (
     "hysteresis lifecycle delays duty trend transitions deadlines engine restore late windows "
     "conditions operator builtin"
@@ -133,85 +130,117 @@ def _become(node: ast.AST, other: ast.AST) -> None:
     node.__dict__.update(other.__dict__)
 
 
-class Replaced(MetaPathFinder, Loader):
-    """Gives one module another code than its file has."""
-
-    def __init__(self, name: str, code: CodeType) -> None:
-        self._name, self._code = name, code
-
-    def find_spec(self, fullname: str, *_: object) -> ModuleSpec | None:
-        """Claim the one module."""
-        return spec_from_loader(fullname, self) if fullname == self._name else None
-
-    def exec_module(self, module: ModuleType) -> None:
-        """Run the changed code."""
-        exec(self._code, module.__dict__)  # our own code, one operator changed
-
-
-def noticed(name: str, code: CodeType | None, stories: int) -> bool:
-    """Run the tests on the changed module, in a process of its own; True: one of them failed."""
-    child = os.fork()
-    if child == 0:
-        _live(name, code, stories)
-    end = time.perf_counter() + PATIENCE_S
-    while time.perf_counter() < end:
-        gone, status = os.waitpid(child, os.WNOHANG)
-        if gone:
-            return status != 0
-        signal.sigtimedwait([signal.SIGCHLD], 0.2)
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
-    return True  # it does not end: that is noticed
+def put_in(name: str, code: CodeType) -> None:
+    """Let the live module, and whoever imported from it, run the changed code."""
+    module = sys.modules[f"weirwatch.domain.{name}"]
+    changed: dict[str, Any] = {"__name__": module.__name__}
+    exec(code, changed)  # our own code, one operator changed
+    for key, new in changed.items():
+        old = module.__dict__.get(key)
+        if isinstance(old, FunctionType) and old.__module__ == module.__name__:
+            _take_over(old, new)
+        elif isinstance(old, type) and old.__module__ == module.__name__:
+            _take_over_class(vars(old), vars(new))
+        elif isinstance(old, dict) and not key.startswith("__"):
+            old.clear()
+            old.update(new)
+        elif isinstance(old, int | float | str) and old != new:
+            for other in list(sys.modules.values()):
+                if vars(other).get(key) == old and other.__name__.startswith("weirwatch."):
+                    vars(other)[key] = new
 
 
-def _live(name: str, code: CodeType | None, stories: int) -> None:
-    silence = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(silence, 1)
-    os.dup2(silence, 2)
-    if code is not None:
-        sys.meta_path.insert(0, Replaced(f"weirwatch.domain.{name}", code))
-    own = [f"tests/domain/test_{name}.py"]
-    others = [f"tests/domain/test_{test}.py" for test in ENGINE_TESTS.split()]
-    files = [file for file in dict.fromkeys(own + others) if (ROOT / file).exists()]
-    options = ["-x", "-q", "-n0", "-p", "no:cacheprovider", "--hypothesis-profile=mutants"]
-    options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    try:
-        failed = pytest.main([*options, *files]) != 0
-        if not failed:
+def _take_over_class(old: Mapping[str, Any], new: Mapping[str, Any]) -> None:
+    for key, member in new.items():
+        was, now = _function(old.get(key)), _function(member)
+        if was is not None and now is not None:
+            _take_over(was, now)
+
+
+def _function(member: object) -> FunctionType | None:
+    found = member.fget if isinstance(member, property) else member
+    return found if isinstance(found, FunctionType) else None
+
+
+def _take_over(old: FunctionType, new: FunctionType) -> None:
+    old.__defaults__, old.__kwdefaults__ = new.__defaults__, new.__kwdefaults__
+    if old.__code__ != new.__code__ and len(old.__code__.co_freevars) == len(
+        new.__code__.co_freevars
+    ):
+        old.__code__ = new.__code__
+
+
+class Mutants:
+    """Takes the place of pytest's loop over the tests."""
+
+    def __init__(self, modules: list[str], stories: int, every: int) -> None:
+        self._modules, self._stories, self._every = modules, stories, every
+        self.report: list[str] = []
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """Try every mutant of every module."""
+        out = os.dup(1)
+        for name in self._modules:
+            if self._noticed(session, name, None):
+                os.write(out, b"the tests fail without any change\n")
+                return True
+            source = (DOMAIN / f"{name}.py").read_text()
+            count: Counter[bool] = Counter()
+            for number, (line, what, tree) in enumerate(changes(ast.parse(source))):
+                if number % self._every:
+                    continue
+                killed = self._noticed(session, name, compile(tree, name, "exec"))
+                count[killed] += 1
+                if not killed:
+                    text = source.splitlines()[line - 1].strip()
+                    os.write(out, f"{name} {number} line {line}: {what}: {text}\n".encode())
+            told = f"{name}: {count.total()} mutants, {count[False]} survived\n"
+            os.write(out, told.encode())
+        return True
+
+    def _noticed(self, session: pytest.Session, name: str, code: CodeType | None) -> bool:
+        """Run the tests on the changed module, in a process of its own; True: one failed."""
+        child = os.fork()
+        if child == 0:
+            self._live(session, name, code)
+        return os.waitpid(child, 0)[1] != 0
+
+    def _live(self, session: pytest.Session, name: str, code: CodeType | None) -> None:
+        silence = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(silence, 1)
+        os.dup2(silence, 2)
+        resource.setrlimit(resource.RLIMIT_CPU, (CPU_S, CPU_S))
+        try:
+            if code is not None:
+                put_in(name, code)
+            own = f"test_{name}.py"
+            items = sorted(session.items, key=lambda item: item.path.name != own)
+            for item in items:
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=None)
+                if session.testsfailed:
+                    os._exit(1)
             from bench.stories import run
 
-            failed = not run(PATIENCE_S, 1, 36, stories)
-    except BaseException:  # noqa: BLE001 - it does not even import: that is noticed
-        failed = True
-    os._exit(1 if failed else 0)
+            failed = not run(CPU_S * 100, 1, 36, self._stories)
+        except BaseException:  # noqa: BLE001 - it does not even import: that is noticed
+            failed = True
+        os._exit(1 if failed else 0)
 
 
 def main() -> None:
-    """Try every change of the named modules, and list what survived."""
+    """Try the changes of the named modules, and list what survived."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     options.add_argument("modules", nargs="+")
-    options.add_argument("--stories", type=int, default=60)
-    options.add_argument("--only", default="", help="numbers of mutants, with commas")
+    options.add_argument("--stories", type=int, default=25)
+    options.add_argument("--every", type=int, default=1, help="only every so manieth mutant")
     given = options.parse_args()
     os.chdir(ROOT)
     sys.path[:0] = [str(ROOT / "tests")]
-    settings.register_profile("mutants", deadline=None, max_examples=15, derandomize=True)
-    signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGCHLD])
-    only = {int(number) for number in given.only.split(",") if number}
-    for name in given.modules:
-        if noticed(name, None, given.stories):
-            sys.exit("the tests fail without any change")
-        source = (DOMAIN / f"{name}.py").read_text()
-        count: Counter[bool] = Counter()
-        for number, (line, what, tree) in enumerate(changes(ast.parse(source))):
-            if only and number not in only:
-                continue
-            killed = noticed(name, compile(tree, name, "exec"), given.stories)
-            count[killed] += 1
-            if not killed:
-                text = source.splitlines()[line - 1].strip()
-                print(f"{name} {number} line {line}: {what}: {text}", flush=True)
-        print(f"{name}: {count.total()} mutants, {count[False]} survived", flush=True)
+    settings.register_profile("mutants", deadline=None, max_examples=8, derandomize=True)
+    files = [f"tests/domain/test_{test}.py" for test in ENGINE_TESTS.split()]
+    flags = ["-q", "-n0", "-p", "no:cacheprovider", "--hypothesis-profile=mutants"]
+    flags += ["-s", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    pytest.main([*flags, *files], plugins=[Mutants(given.modules, given.stories, given.every)])
 
 
 if __name__ == "__main__":

@@ -2,8 +2,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from weirwatch.domain.hysteresis import beyond, condition_present, expectation_unmet
-from weirwatch.domain.rule import Discrepancy, Side
+from weirwatch.domain.hysteresis import (
+    beyond,
+    condition_present,
+    expectation_unmet,
+    quiet_bounds,
+    reached_in,
+)
+from weirwatch.domain.rule import Discrepancy, Forecast, Side, SwitchIs
 
 finite = st.floats(-1e6, 1e6)
 
@@ -65,3 +71,33 @@ def test_beyond_is_strict() -> None:
     assert not beyond(Side.HIGH, 5.0, 5.0)
     assert beyond(Side.HIGH, 5.0, 5.1)
     assert beyond(Side.LOW, 5.0, 4.9)
+    assert not beyond(Side.LOW, 5.0, 5.0)
+
+
+def test_a_trend_reaches_its_limit_within_its_span_the_end_included() -> None:
+    full = Forecast(Side.HIGH, 10.0, within=100, window=50)
+    assert reached_in(full, 10.0, 0.0) == 0.0  # there already
+    assert reached_in(full, 5.0, 0.05) == pytest.approx(100.0)
+    assert reached_in(full, 0.0, 0.125) == 80.0
+    assert reached_in(full, 2.5, 0.075) == 100.0
+    assert reached_in(full, 2.49, 0.075) is None
+    assert reached_in(full, 5.0, 0.0) is None
+    assert reached_in(full, 5.0, -0.05) is None
+
+
+@pytest.mark.parametrize(
+    ("condition", "quiet", "loud"),
+    [
+        (SwitchIs(True), 0.0, 1.0),
+        (SwitchIs(False), 1.0, 0.0),
+        (Discrepancy(0, expected=True), 1.0, 0.0),
+        (Discrepancy(0, expected=False), 0.0, 1.0),
+    ],
+)
+def test_a_switch_in_its_ordinary_state_passes_quietly(
+    condition: SwitchIs | Discrepancy, quiet: float, loud: float
+) -> None:
+    bounds = quiet_bounds(condition)
+    assert bounds is not None
+    assert bounds[0] < quiet < bounds[1]
+    assert not bounds[0] < loud < bounds[1]

@@ -85,3 +85,30 @@ def test_the_tables_above_are_complete() -> None:
     assert len(cells(SERVICE_STATES)) == len(ServiceState) * len(ServiceSignal)
     assert sum(word != "-" for *_, word in cells(STATES)) == len(STATE_TABLE)
     assert sum(word != "-" for *_, word in cells(SERVICE_STATES)) == len(SERVICE_TABLE)
+
+
+@pytest.mark.parametrize(
+    ("signal", "reason"),
+    [
+        (Signal.ACKNOWLEDGE, "there is nothing to acknowledge"),
+        (Signal.RESET, "only a latched alarm whose condition has gone and that is acknowledged"),
+        (Signal.RETURN, "that cannot happen in this state"),
+    ],
+)
+def test_a_refused_command_says_why(signal: Signal, reason: str) -> None:
+    with pytest.raises(IllegalCommand, match=f"refused, {reason}"):
+        next_state("high", AlarmState.NORMAL, signal)
+
+
+@pytest.mark.parametrize(
+    ("state", "signal", "reason"),
+    [
+        ("out-of-service", ServiceSignal.SHELVE, "is returned to service before it is shelved"),
+        ("in-service", ServiceSignal.UNSHELVE, "it is not shelved"),
+        ("out-of-service", ServiceSignal.REMOVE, "it is out of service already"),
+        ("in-service", ServiceSignal.RETURN, "it is not out of service"),
+    ],
+)
+def test_a_refused_service_command_says_why(state: str, signal: ServiceSignal, reason: str) -> None:
+    with pytest.raises(IllegalCommand, match=f"refused, .*{reason}"):
+        next_service_state("high", ServiceState(state), signal)

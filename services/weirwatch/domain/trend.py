@@ -106,8 +106,12 @@ class TrendWindow:
         filled = len(self.closed) + 1
         if filled < 2 or 5 * filled < 4 * self.count:
             return None
-        slope = _median_of_both(self.slopes, sorted(_slope(c, last) for c in self.closed))
-        levels = [c.value - slope * (c.time - self.newest) for c in (*self.closed, last)]
+        _, at, ends = last
+        # Written out: this is what a reading costs.
+        to_last = sorted([(ends - value) / (at - time) for _, time, value in self.closed])
+        slope = _median_of_both(self.slopes, to_last)
+        newest = self.newest
+        levels = [value - slope * (time - newest) for _, time, value in (*self.closed, last)]
         return Trend(slope, _median(sorted(levels)))
 
     def _slopes(self, cells: tuple[Cell, ...], gone: int) -> Sequence[float]:
