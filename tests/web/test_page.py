@@ -440,3 +440,9 @@ def test_a_job_is_done_with_one_touch(window: Browser, server: Server, world: Wo
     (entry,) = world.archive.log(None, None, (), 0, 10)
     assert (entry.kind, entry.subject) == ("maintenance", "return-pump-cleaning")
     assert window.log() == []
+
+
+def test_the_page_says_how_many_things_wait(window: Browser, server: Server, world: World) -> None:
+    visit(window, server)
+    # two jobs that were never done, and a pH probe that was never calibrated
+    window.wait_for_text("Log, upkeep and reports: 3 things wait", ".ww-nav")

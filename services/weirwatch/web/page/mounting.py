@@ -21,6 +21,7 @@ from weirwatch.web.page.log_view import LogParts, LogView
 from weirwatch.web.page.parts import Words, box
 from weirwatch.web.page.sight import fixture
 from weirwatch.web.page.signed import SignedCore, SignedKeeper
+from weirwatch.web.page.upkeep_link import UpkeepLink
 from weirwatch.web.page.view import PageView
 from weirwatch.web.page.watch import Watch
 from weirwatch.web.rights import SIGN_IN, Identity
@@ -66,7 +67,7 @@ def mount(
         ui.add_body_html(_LOST)
         PageView(fixed, watch, archive, SignedCore(core, identity, access), clock)
         with box("nav", "ww-nav"):
-            Words("a", "Log, upkeep and reports", href="/log")
+            UpkeepLink(settings, archive, clock)
         if identity.name:
             ui.html(_signed_in(identity), sanitize=False)
 
