@@ -50,7 +50,7 @@ ADVICE: Mapping[str, str] = MappingProxyType(
         "reactor-co2-runaway": "pH of the reactor's chamber below 6.2, and of the system falling "
         "by 0.2 within an hour.",
         "reactor-effluent-off": "the reactor's effluent at half its usual flow.",
-        "alkalinity-overdose": "alkalinity above 12 dKH, or rising by 1 dKH within a day.",
+        "alkalinity-overdose": "alkalinity above 12 dKH, or rising by half a dKH within a day.",
         "doser-stuck-on": "the doser's pump on for a quarter of an hour.",
         "ammonia-high": "ammonia above 0.2 mg/L for ten minutes.",
         "electrical-overheat": "a socket strip above 60 °C, or a smoke contact.",
