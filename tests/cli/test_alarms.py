@@ -174,3 +174,26 @@ def test_another_data_folder_can_be_named(call: Call, recorded: Place) -> None:
     assert call("alarms", "--config", recorded.config).exit_code == 1
     assert call("alarms", "--config", recorded.config, "--data", other).exit_code == 0
     assert call("alarms", "--config", recorded.config, "--data", other, "list").exit_code == 0
+
+
+def test_a_check_in_renews_the_promise_of_whoever_attends(
+    ask: Callable[..., Any], standing: None
+) -> None:
+    first = ask("acknowledge", "disk-full", "--check-in-minutes", "20")
+    later = ask("check-in", "disk-full", "--check-in-minutes", "40", "--comment", "clearing it")
+    assert later["state"] == "acknowledged"
+    assert later["check_in_at"] > first["check_in_at"]
+    assert ask("check-in", "disk-full")["check_in_at"] is None
+
+
+def test_it_shows_where_the_failed_device_is(call: Call, recorded: Place) -> None:
+    device = (
+        '[[device]]\nid = "pump"\ntitle = "Return pump"\nrules = ["sump-high"]\nbreaker = "no. 4"\n'
+    )
+    recorded.config.write_text(recorded.config.read_text() + device)
+    shown = call("alarms", "show", "sump-high", "--config", recorded.config).output
+    assert "Return pump – breaker: no. 4." in shown
+    assert (
+        "Where it is"
+        not in call("alarms", "show", "floor-leak", "--config", recorded.config).output
+    )

@@ -145,6 +145,9 @@ def test_no_secret_shows_anywhere(tmp_path: Path, mosquitto: Mosquitto) -> None:
                 ("notice", "test", "--wait", "1", "--json"), ("notice", "morning"),
             ):  # fmt: skip
                 said[" ".join(words)] = command(service, *words)
+            tested = json.loads(said["notice test --wait 1 --json"].splitlines()[0])["items"]
+            assert [item["taken"] for item in tested] == [False] * 4
+            assert all("not taken yet" in item["error"] for item in tested)
             assert service.stop() == 0
         finally:
             service.end()

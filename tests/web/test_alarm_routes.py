@@ -53,6 +53,11 @@ def test_acknowledge_carries_who_and_what(api: httpx.Client, core: FakeCore) -> 
         ("shelve", {"minutes": None, "comment": "x"}, from_here("shelve", NO_FLOW.id, "k", "x")),
         ("unshelve", {}, from_here("unshelve", NO_FLOW.id, "k")),
         (
+            "check-in",
+            {"check_in_minutes": 30, "comment": "the pump hums"},
+            from_here("check-in", NO_FLOW.id, "k", "the pump hums", None, 30.0),
+        ),
+        (
             "remove-from-service",
             {"comment": "new probe", "minutes": 90.5},
             from_here("remove-from-service", NO_FLOW.id, "k", "new probe", 90.5),

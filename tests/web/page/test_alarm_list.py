@@ -1,8 +1,11 @@
+from dataclasses import replace
+
 import pytest
 from support.page_sight import MINUTE, NOW, hall, sight, standing
 from support.page_world import LEVEL, RETURN
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
+from weirwatch.domain.devices import Device
 from weirwatch.domain.reading import Quality
 from weirwatch.domain.rule import Priority
 from weirwatch.ports import Newest
@@ -111,3 +114,13 @@ def test_the_most_urgent_alarm_of_a_channel() -> None:
         hall(),
     )
     assert urgent == {RETURN: (Priority.HIGH, "known")}  # what is gone marks no value
+
+
+def test_a_card_says_where_the_failed_device_is() -> None:
+    pump = Device("pump", "Return pump", frozenset({"return-flow-lost"}), breaker="no. 4")
+    fixed = replace(hall(), devices=(pump,))
+    (flow, level), _ = alarm_lists(
+        sight(standing("return-flow-lost"), standing("sump-level-high", ago=MINUTE)), fixed, NOW
+    )
+    assert flow.where == ("Return pump – breaker: no. 4.",)
+    assert level.where == ()
