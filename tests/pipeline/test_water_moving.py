@@ -62,3 +62,29 @@ def test_four_points_make_no_line_and_two_at_once_count_once() -> None:
     line = trend_of([(float(d), 2.0 * d) for d in range(6)])
     assert line is not None
     assert (line.slope, line.low, line.high, line.last) == pytest.approx((2.0, 2.0, 2.0, 10.0))
+
+
+def test_a_step_of_long_ago_is_no_slope() -> None:
+    draw = random.Random(3)
+    entries = [
+        LogEntry(
+            START + at * DAY,
+            0,
+            "test",
+            "hall",
+            "alkalinity",
+            (10.0 if at > 60 else 8.0) - 0.01 * at + draw.gauss(0.0, 0.05),
+            "dKH",
+        )
+        for at in range(0, 120, 2)
+    ]
+    assert moving_tests(entries, START, START + 120 * DAY) == []
+
+
+def test_rare_tests_are_looked_at_further_back() -> None:
+    entries = [
+        LogEntry(START + at * DAY, 0, "test", "hall", "nitrate", 10.0 + 0.1 * at, "mg/L")
+        for at in range(0, 90, 15)
+    ]
+    (found,) = moving_tests(entries, START, START + 90 * DAY)
+    assert (found["limit"], found["per_day"]) == (20.0, pytest.approx(0.1))

@@ -22,6 +22,7 @@ from weirwatch.water.fits import theil_sen_interval, theil_sen_slope
 Json = dict[str, Any]
 FORECAST_DAYS = 90.0  # what lies further off is not told
 CONFIDENCE = 0.9
+OF_LATE_DAYS = 30.0  # further back other things were so: a step there would pass for a slope
 _FEWEST = 5
 _MOST = 400
 _TO_SIGMA = 1.4826  # median absolute deviation to standard deviation, normal distribution
@@ -96,7 +97,7 @@ def moving_tests(entries: Sequence[LogEntry], start: int, end: int) -> list[Json
             and e.value is not None
             and start <= e.time < end
         )
-        item = _moving(trend_of(tests), low, high)
+        item = _moving(trend_of(_of_late(tests, end / DAY)), low, high)
         if item is not None:
             unit = MEASURES[quantity].unit
             found.append({"what": f"{quantity} (hand tests)", "unit": unit, **item})
@@ -108,6 +109,7 @@ def moving_channels(
     channels: Sequence[Channel],
     days: Mapping[str, Sequence[Day]],
     offset: int,
+    end: int,
 ) -> list[Json]:
     """Return which channels' daily means leave the limits of their own rules."""
     found = []
@@ -115,10 +117,16 @@ def moving_channels(
         low, high = _limits(settings, channel.id)
         noon = 0.5 - offset / DAY
         points = [(d.day + noon, d.mean) for d in days.get(channel.id, ())]
-        item = _moving(trend_of(points), low, high)
+        item = _moving(trend_of(_of_late(points, end / DAY)), low, high)
         if item is not None:
             found.append({"what": channel.id, "unit": channel.unit, **item})
     return found
+
+
+def _of_late(points: Sequence[tuple[float, float]], end: float) -> list[tuple[float, float]]:
+    """Return the points of the last thirty days; too few for a line: the last few instead."""
+    late = [point for point in points if point[0] > end - OF_LATE_DAYS]
+    return late if len(late) >= _FEWEST else list(points[-_FEWEST:])
 
 
 def _limits(settings: Settings, channel: str) -> tuple[float, float]:

@@ -80,7 +80,7 @@ def water_report_json(
         ],
         "moving": [
             *moving_tests(entries, start, end),
-            *moving_channels(settings, channels, days, offset),
+            *moving_channels(settings, channels, days, offset, end),
         ],
     }
 
