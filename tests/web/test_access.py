@@ -7,6 +7,7 @@ from pathlib import Path
 
 import httpx
 import pytest
+from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 from support.web_harbour import HIGH
 from support.web_world import World, made_world
@@ -91,6 +92,34 @@ def test_every_role_on_every_route_by_every_method(guarded: tuple[World, dict[st
                 tried += 1
     client.close()
     assert tried >= 5 * 5 * 20
+
+
+# Routes that are not in the OpenAPI document: what answers a reader, by path.
+OTHERS = {
+    "/metrics": "/metrics",
+    "/sta/v1.1": "/sta/v1.1",
+    "/sta/v1.1/{rest:path}": "/sta/v1.1/Things",
+    "/api/v1/openapi.json": "/api/v1/openapi.json",
+    "/api/v1/asyncapi.json": "/api/v1/asyncapi.json",
+}
+
+
+def test_what_the_document_does_not_list_is_guarded_as_well(
+    guarded: tuple[World, dict[str, str]],
+) -> None:
+    world, tokens = guarded
+    plain = {route.path for route in world.app.routes if isinstance(route, Route)}
+    assert plain == {*OTHERS, "/sign-in", "/sign-out", "/api/{rest:path}"}
+    with httpx.Client(base_url=world.url(), timeout=20) as client:
+        for path in OTHERS.values():
+            assert client.get(path).status_code == 401, path
+            assert client.post(path).status_code == 401, path
+            for role, text in tokens.items():
+                assert client.get(path, headers=bearer(text)).status_code == 200, path
+                for method in ("POST", "PUT", "PATCH", "DELETE"):
+                    status = client.request(method, path, headers=bearer(text)).status_code
+                    allowed = (403,) if role == "view" else (404, 405)
+                    assert status in allowed, (role, method, path)
 
 
 def test_the_stream_needs_a_token(guarded: tuple[World, dict[str, str]]) -> None:
