@@ -72,6 +72,12 @@ def test_every_key_of_a_channel_arrives(write: Write, good: str) -> None:
     assert (channel.max_change_per_s, channel.frozen_after) == (2.0, 60 * SECOND)
 
 
+def test_a_switch_may_have_words_of_its_own(write: Write, good: str) -> None:
+    assert {channel.states for channel in load(write(good)).channels} == {("off", "on")}
+    named = good.replace('"switch"', '"switch"\nstates = ["wet", "dry"]')
+    assert [c.states for c in load(write(named)).channels if c.is_switch] == [("wet", "dry")]
+
+
 EVERY_KIND = [
     ('kind = "absolute"\nlow = 100', "level", domain.Absolute(domain.Side.LOW, 100.0)),
     ('kind = "absolute"\nis = false', "mains", domain.SwitchIs(value=False)),

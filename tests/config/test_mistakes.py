@@ -76,6 +76,11 @@ ONE_MISTAKE = [
         '"switch"\nunit = "mm"',
         'unit = "mm": is a unit on a switch, which has none. Leav',
     ),
+    (
+        'unit = "mm"\n',
+        'unit = "mm"\nstates = ["low", "high"]\n',
+        'states = ["low", "high"]: are of a switch only. Leave it out',
+    ),
     *(
         ('"switch"', f'"switch"\n{key} = 5', f"{key} = 5.0: cannot be told of a switch")
         for key in ("max_change_per_s", "frozen_after_s")

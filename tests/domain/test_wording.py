@@ -80,7 +80,10 @@ def test_switches_are_told_in_words() -> None:
     assert said(SwitchIs(False), observed(0.0), quantity="switch", unit="", title="Mains") == (
         "Mains is off"
     )
+    floor: Any = {"quantity": "switch", "unit": "", "title": "Floor", "states": ("wet", "dry")}
+    assert said(SwitchIs(False), observed(0.0), **floor) == "Floor is wet"
     late = Discrepancy(micros(20), expected=True)
+    assert said(late, observed(0.0), **floor) == "wet, expected dry within 20 s"
     assert said(late, observed(0.0), quantity="switch", unit="") == ("off, expected on within 20 s")
 
 

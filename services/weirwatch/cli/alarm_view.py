@@ -93,9 +93,8 @@ def _is_quiet(alarm: Alarm) -> bool:
 
 
 def _value(alarm: Alarm, key: str, desk: Desk) -> str:
-    switches = {channel.id for channel in desk.settings.channels if channel.is_switch}
-    switch = alarm["channel"] in switches
-    return value_text(alarm[key], str(alarm["unit"]), switch=switch)
+    states = {channel.id: channel.states for channel in desk.settings.channels if channel.is_switch}
+    return value_text(alarm[key], str(alarm["unit"]), states.get(alarm["channel"]))
 
 
 def _limit(alarm: Alarm) -> str:

@@ -127,11 +127,12 @@ def _print_table(desk: Desk, channel: Channel, rows: Sequence[Row], *, raw: bool
     if not rows:
         out.print("No reading in this range. (--from and --to choose another)")
         return
-    zone, switch = desk.settings.service.time_zone, channel.is_switch
+    zone = desk.settings.service.time_zone
+    states = channel.states if channel.is_switch else None
     if raw:
         table = plain_table("Time", "Value", "Quality", "Why", numbers=("Value",))
         for row in rows:
-            value = value_text(row["value"], "", switch=switch)
+            value = value_text(row["value"], "", states)
             table.add_row(time_text(row["time"], zone), value, row["quality"], row["reason"])
     else:
         header = ("From", "Min", "Mean", "Max", "Readings")

@@ -119,10 +119,9 @@ def _print_channels(out: Console, channels: Sequence[Json], desk: Desk) -> None:
 
 def _channel_row(channel: Json, *, whole: bool) -> tuple[str, str, str, str]:
     age = channel["age_s"]
-    switch = channel["quantity"] == "switch"
     return (
         channel["id"] if whole else channel["id"].split("/", 1)[1],
-        value_text(channel["value"], channel["unit"], switch=switch),
+        value_text(channel["value"], channel["unit"], channel["states"]),
         channel["quality"] or "none yet",
         "–" if age is None else duration(round(age * 1_000_000)),
     )

@@ -1,6 +1,6 @@
 """How values, times and states read in a terminal: words first, colour only beside them."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
@@ -34,12 +34,12 @@ def plain_table(*headers: str, numbers: Collection[str] = ()) -> Table:
     return table
 
 
-def value_text(value: float | bool | None, unit: str, *, switch: bool = False) -> str:
-    """Return a value with its unit; a switch as on or off."""
+def value_text(value: float | bool | None, unit: str, states: Sequence[str] | None = None) -> str:
+    """Return a value with its unit; of a switch the word of `states`, else on or off."""
     if value is None:
         return "–"
-    if switch or isinstance(value, bool):
-        return "on" if value else "off"
+    if states or isinstance(value, bool):
+        return (states or ("off", "on"))[bool(value)]
     return amount(value, unit)
 
 

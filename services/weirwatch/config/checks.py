@@ -56,6 +56,8 @@ def _channel_numbers(entry: Entry[ChannelConfig]) -> Iterator[Problem]:
     if channel.valid is not None and channel.valid[0] >= channel.valid[1] and entry.whole("valid"):
         cure = "Write [lowest, highest]"
         yield Problem(entry.at("valid"), "does not go from low to high", cure, channel.valid)
+    if channel.states is not None and not channel.is_switch:
+        yield Problem(entry.at("states"), "are of a switch only", "Leave it out", channel.states)
     for key in ("max_change_per_s", "frozen_after_s"):
         if channel.is_switch and getattr(channel, key) is not None:
             what = "cannot be told of a switch, which turns at once and may rightly stay as it is"

@@ -47,6 +47,7 @@ class DerivedConfig(Section):
             expected_every_s=None if every is None else max(every, self.every_s),
             silent_after_s=None,
             warm_up_s=0.0,
+            states=None,
             calibrate_every_days=None,
             valid=self.valid,
             resolution=self.resolution,

@@ -175,6 +175,9 @@ class SystemConfig(Section):
         return SystemSettings(id=self.id, title=title)
 
 
+StateWord = Annotated[str, Field(min_length=1, max_length=40)]
+
+
 class ChannelConfig(Section):
     """`[[channel]]`: one quantity of one probe."""
 
@@ -190,6 +193,9 @@ class ChannelConfig(Section):
     )
     resolution: Positive | None = Field(None, examples=[1])
     warm_up_s: Seconds = Field(0.0, examples=[30])
+    states: Annotated[list[StateWord], Field(min_length=2, max_length=2)] | None = Field(
+        None, examples=[["wet", "dry"]]
+    )
     calibrate_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[30])
     max_change_per_s: Positive | None = Field(None, examples=[2])
     frozen_after_s: Span | None = Field(None, examples=[3600])
@@ -222,6 +228,7 @@ class ChannelConfig(Section):
             title=self.title,
             max_change_per_s=self.max_change_per_s,
             frozen_after=None if self.frozen_after_s is None else micros(self.frozen_after_s),
+            states=("off", "on") if self.states is None else (self.states[0], self.states[1]),
         )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 from weirwatch.domain.book import Book
 from weirwatch.domain.instant import Micros, seconds
+from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import ChannelBeyond, ChannelIs, Side
 from weirwatch.domain.state import Observed
 from weirwatch.domain.wording import amount, on_off
@@ -91,16 +92,17 @@ def unmet(
     return tuple(sentence for sentence in found if sentence)
 
 
-def check_text(check: Check, unit: str) -> str:
+def check_text(check: Check, channel: Channel) -> str:
     """Return what is expected, for people."""
     if isinstance(check, ChannelIs):
-        return on_off(check.value)
-    return f"{'above' if check.side is Side.HIGH else 'below'} {amount(check.limit, unit)}"
+        return on_off(check.value, channel)
+    side = "above" if check.side is Side.HIGH else "below"
+    return f"{side} {amount(check.limit, channel.unit)}"
 
 
 def _unmet(check: Check, observed: Observed | None, book: Book, now: Micros) -> str:
     channel = book.channels[check.channel]
-    expected = check_text(check, channel.unit)
+    expected = check_text(check, channel)
     if observed is None or observed.good_value is None or observed.good_time is None:
         return f"{channel.label} has no good reading, expected {expected}"
     age = now - observed.good_time
@@ -109,6 +111,6 @@ def _unmet(check: Check, observed: Observed | None, book: Book, now: Micros) -> 
     value = observed.good_value
     if isinstance(check, ChannelIs):
         is_on = value != 0.0
-        return "" if is_on is check.value else f"{channel.label} is {on_off(is_on)}"
+        return "" if is_on is check.value else f"{channel.label} is {on_off(is_on, channel)}"
     met = value > check.limit if check.side is Side.HIGH else value < check.limit
     return "" if met else f"{channel.label} is {amount(value, channel.unit)}, expected {expected}"

@@ -55,6 +55,7 @@ class Channel:
         frozen_after: readings that have been the same for so long are uncertain; None: never.
         vessel: id of the vessel it belongs to, for grouping; empty for the room.
         title: what people call it; empty: made from the id.
+        states: of a switch: what its 0 and its 1 are called.
     """
 
     id: str
@@ -69,6 +70,7 @@ class Channel:
     title: str = ""
     max_change_per_s: float | None = None
     frozen_after: Micros | None = None
+    states: tuple[str, str] = ("off", "on")
 
     @property
     def system(self) -> str:

@@ -60,11 +60,11 @@ def limit_text(rule: Rule, channel: Channel | None) -> str:
         case Absolute(_, limit) | Forecast(_, limit):
             return amount(limit, unit)
         case SwitchIs(value):
-            return on_off(value)
+            return on_off(value, channel)
         case Deviation(limit, _, set_value, twin):
             return f"±{amount(limit, unit)} from {twin or amount(set_value or 0.0, unit)}"
         case Discrepancy(_, expected, minimum, maximum):
-            return _expectation(expected, minimum, maximum, unit)
+            return _expectation(expected, minimum, maximum, channel)
         case RateOfChange(window, rise, fall):
             parts = [("+", rise), ("−", fall)]
             told = "/".join(f"{sign}{amount(v, unit)}" for sign, v in parts if v is not None)
@@ -88,9 +88,9 @@ def unit_words(unit: str) -> str:
     return _UNIT_WORDS.get(unit, unit)
 
 
-def on_off(value: bool) -> str:
-    """Return the word for a switch's state."""
-    return "on" if value else "off"
+def on_off(value: bool, channel: Channel | None) -> str:
+    """Return the word for a switch's state: its own, or on and off where nobody knows it."""
+    return channel.states[value] if channel is not None else ("on" if value else "off")
 
 
 def _sentence(entry: Entry, observed: Observed | None, time: Micros, measured: str) -> str:
@@ -103,12 +103,12 @@ def _sentence(entry: Entry, observed: Observed | None, time: Micros, measured: s
             word = "at or above" if side is Side.HIGH else "at or below"
             return f"{value}, {word} {limit}"
         case SwitchIs(state):
-            return f"{channel.label if channel else rule.title} is {on_off(state)}"
+            return f"{channel.label if channel else rule.title} is {on_off(state, channel)}"
         case Deviation():
             return f"{value}, beyond {limit}"
         case Discrepancy(within):
             if channel is not None and channel.is_switch and observed is not None:
-                value = on_off(observed.value != 0.0)
+                value = on_off(observed.value != 0.0, channel)
             return f"{value}, expected {limit} within {seconds(within):g} s"
         case RateOfChange() | Duty() | Forecast():
             told = [] if isinstance(rule.condition, Duty) else [value]
@@ -135,10 +135,11 @@ def _bad(entry: Entry, observed: Observed | None, time: Micros) -> str:
 
 
 def _expectation(
-    expected: bool | None, minimum: float | None, maximum: float | None, unit: str
+    expected: bool | None, minimum: float | None, maximum: float | None, channel: Channel | None
 ) -> str:
     if expected is not None:
-        return on_off(expected)
+        return on_off(expected, channel)
+    unit = channel.unit if channel else ""
     if minimum is not None and maximum is not None:
         return f"{amount(minimum, unit)} to {amount(maximum, unit)}"
     if minimum is not None:

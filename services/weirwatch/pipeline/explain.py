@@ -148,7 +148,7 @@ def term_text(term: While, channels: Mapping[str, Channel]) -> str:
     """Return one term of `while` for people."""
     match term:
         case ChannelIs(channel, value):
-            return f"{channel} is {on_off(value)}"
+            return f"{channel} is {on_off(value, channels.get(channel))}"
         case ChannelBeyond(channel, side, limit):
             unit = channels[channel].unit if channel in channels else ""
             return f"{channel} {'above' if side is Side.HIGH else 'below'} {amount(limit, unit)}"
@@ -239,7 +239,7 @@ def _about_condition(
         yield f"No reading has come yet{limit}; the condition counts as {word}."
     else:
         value = (
-            on_off(observed.value != 0.0)
+            on_off(observed.value != 0.0, entry.channel)
             if entry.channel.is_switch
             else amount(observed.value, entry.channel.unit)
         )

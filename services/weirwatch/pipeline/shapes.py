@@ -149,6 +149,7 @@ def channel_json(channel: Channel, newest: Newest | None, now: Micros, *, config
         "expected_every_s": _seconds(channel.expected_every),
         "silent_after_s": _seconds(channel.silent_after),
         "valid": None if channel.valid is None else list(channel.valid),
+        "states": list(channel.states) if channel.is_switch else None,
         "configured": configured,
         **_newest(newest, now),
     }

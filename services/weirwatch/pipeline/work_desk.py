@@ -152,7 +152,7 @@ class WorkDesk:
             "rules": list(work.rules),
             "calibrates": sorted(work.calibrates),
             "check": [
-                f"{check.channel} {check_text(check, self._book.channels[check.channel].unit)}"
+                f"{check.channel} {check_text(check, self._book.channels[check.channel])}"
                 for check in work.checks
             ],
             "state": "idle" if running is None else running.state,

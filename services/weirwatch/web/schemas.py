@@ -146,6 +146,7 @@ class Channel(_Out):
     expected_every_s: float | None
     silent_after_s: float | None
     valid: tuple[float, float] | None
+    states: tuple[str, str] | None = Field(description="Of a switch: what 0 and 1 are called.")
     configured: bool = Field(description="False: only the history knows it.")
     time: Time | None
     value: float | None

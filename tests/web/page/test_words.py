@@ -33,6 +33,11 @@ def test_value(
     assert words.value_words(channel, value) == said
 
 
+def test_a_switch_may_have_words_of_its_own() -> None:
+    channel = Channel("a/b/c", "switch", states=("wet", "dry"))
+    assert [words.value_words(channel, value) for value in (0.0, 1.0, None)] == ["wet", "dry", "–"]
+
+
 @pytest.mark.parametrize(
     ("age_s", "said"),
     [

@@ -68,11 +68,11 @@ def label_within(channel: Channel, names: Iterable[str]) -> str:
 
 
 def value_words(channel: Channel, value: float | None) -> str:
-    """Return a value with its unit; on or off for a switch; an en dash for none."""
+    """Return a value with its unit; the state's word for a switch; an en dash for none."""
     if value is None:
         return "–"
     if channel.is_switch:
-        return "on" if value >= 0.5 else "off"
+        return channel.states[value >= 0.5]
     symbol = unit_words(channel.unit)
     number = number_words(value, decimals(channel))
     return f"{number}\N{NO-BREAK SPACE}{symbol}" if symbol else number
