@@ -101,3 +101,4 @@ def test_a_switch_in_its_ordinary_state_passes_quietly(
     assert bounds is not None
     assert bounds[0] < quiet < bounds[1]
     assert not bounds[0] < loud < bounds[1]
+    assert (bounds[0] < 0.5 < bounds[1]) is (quiet == 1.0)  # whatever is not 0 is on
