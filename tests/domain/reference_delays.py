@@ -113,7 +113,7 @@ class Delays:
         """When the delay began, if no reading is needed: since a start on-delays may do without."""
         if turned.upto > restarted:
             return turned.time
-        goes_on = turned.present and (rule.bold or self.past.silent_after(rule) is None)
+        goes_on = turned.present and (rule.bold or self.past.contact(rule))
         started = [i.time for i in self.past.items[restarted + 1 :] if isinstance(i, Linked)]
         return started[0] if started and goes_on else None
 

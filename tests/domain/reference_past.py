@@ -89,6 +89,11 @@ class Past:
         assert rule.channel is not None
         return self.channels[rule.channel].silent_after
 
+    def contact(self, rule: Rule) -> bool:
+        """Whether what its channel said last is so until it says something else."""
+        assert rule.channel is not None
+        return self.channels[rule.channel].is_switch and self.silent_after(rule) is None
+
     def falls_silent(self, rule: Rule, time: int) -> bool:
         """Whether the rule looks for silence, and nothing has been heard for long enough."""
         bad, upto = rule.condition, len(self.items)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 
+import pytest
 from domain.engine_run import EngineRun
 from support.bench_engine import book, channel, rule, seen, told
 
@@ -10,6 +11,7 @@ from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.book import Book, rule_mark
 from weirwatch.domain.engine import decide_reading, start
 from weirwatch.domain.instant import micros
+from weirwatch.domain.reading import Channel
 from weirwatch.domain.refill import refill
 from weirwatch.domain.restore import Resumed, resume
 from weirwatch.domain.rule import Absolute, BadMeasurement, Duty, Rule, Side
@@ -113,7 +115,7 @@ def pending(made: Book, value: float = 1.0) -> EngineRun:
 
 
 def test_a_contact_that_reports_on_change_only_need_not_report_again_to_be_raised() -> None:
-    run = pending(book([rule(condition=LEAK, on=30, off=5)], [channel()]))
+    run = pending(book([rule(condition=LEAK, on=30, off=5)], [channel(quantity="switch")]))
     run.restart(micros(100))
     run.advance(micros(129))
     assert told(run.events) == []
@@ -122,7 +124,7 @@ def test_a_contact_that_reports_on_change_only_need_not_report_again_to_be_raise
 
 
 def test_it_does_not_return_without_a_fresh_reading() -> None:
-    run = pending(book([rule(condition=LEAK, off=30)], [channel()]))
+    run = pending(book([rule(condition=LEAK, off=30)], [channel(quantity="switch")]))
     run.advance(micros(30))
     run.reading(seen([(30, 0.0)])[0])  # the off-delay runs until 60
     run.restart(micros(40))
@@ -131,7 +133,7 @@ def test_it_does_not_return_without_a_fresh_reading() -> None:
 
 
 def test_what_came_dry_again_before_the_delay_ended_is_not_raised() -> None:
-    run = pending(book([rule(condition=LEAK, on=30)], [channel()]))
+    run = pending(book([rule(condition=LEAK, on=30)], [channel(quantity="switch")]))
     run.restart(micros(100))
     run.advance(micros(120))
     run.reading(seen([(120, 0.0)])[0])
@@ -147,8 +149,9 @@ def test_a_bold_failure_that_was_pending_is_raised_though_its_probe_stays_away()
     assert "measurement lost" in run.events[0].message
 
 
-def test_any_other_that_was_pending_waits_for_its_probe() -> None:
-    run = pending(book([rule(condition=LEAK, on=30)], [channel(every=5)]))
+@pytest.mark.parametrize("probe", [channel(every=5), channel()])
+def test_any_other_that_was_pending_waits_for_its_probe(probe: Channel) -> None:
+    run = pending(book([rule(condition=LEAK, on=30)], [probe]))
     run.restart(micros(100))
     run.advance(micros(150))
     run.reading(seen([(150, 1.0)])[0])
@@ -160,7 +163,10 @@ def test_any_other_that_was_pending_waits_for_its_probe() -> None:
 
 
 def test_a_new_rule_on_a_contact_that_reports_on_change_only_is_judged_by_its_last_word() -> None:
-    made = book([rule(condition=LEAK, on=30), rule("dry", Absolute(Side.LOW, 0.5))], [channel()])
+    made = book(
+        [rule(condition=LEAK, on=30), rule("dry", Absolute(Side.LOW, 0.5))],
+        [channel(quantity="switch")],
+    )
     run = EngineRun(made, 0)
     run.advance(micros(10))
     run.reading(seen([(10, 1.0)])[0])

@@ -36,8 +36,10 @@ class Entry:
             its deadline is planned anew whenever it is looked at.
         looks_back: it keeps a window over its channel's readings.
         by_arrival: it looks for silence, which the service's own clock measures.
-        goes_on: its on-delay starts again at a start without waiting for a reading: the contact
-            reports on change only, or the failure is bold.
+        contact: its channel is a switch that reports on change only: what it said last is so until
+            it says something else.
+        goes_on: its on-delay starts again at a start without waiting for a reading: it is such a
+            contact, or the failure is bold.
         by_clock: it may have to be looked at although nothing was heard: at the start, or by the
             time of day.
         consequences: rules that it suppresses while it stands (bold ones never).
@@ -53,6 +55,7 @@ class Entry:
     timed: bool
     looks_back: bool
     by_arrival: bool
+    contact: bool
     goes_on: bool
     by_clock: bool
     consequences: tuple[str, ...]
@@ -97,7 +100,8 @@ def make_ready(book: RuleBook) -> Book:
             timed=_is_timed(rule),
             looks_back=isinstance(rule.condition, RateOfChange | Duty | Forecast),
             by_arrival=_seeks_silence(rule),
-            goes_on=_reports_on_change(rule, book) or (rule.bold and _voidable(rule)),
+            contact=_is_contact(rule, book),
+            goes_on=_is_contact(rule, book) or (rule.bold and _voidable(rule)),
             by_clock=has_boundaries(rule) or _known_at_start(rule, book),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
@@ -143,14 +147,19 @@ def _voidable(rule: Rule) -> bool:
     return rule.channel is not None and not isinstance(rule.condition, BadMeasurement)
 
 
-def _reports_on_change(rule: Rule, book: RuleBook) -> bool:
+def _is_contact(rule: Rule, book: RuleBook) -> bool:
     """Return whether what its channel said last is so until it says something else."""
-    return _voidable(rule) and book.channels[rule.channel or ""].silent_after is None
+    if not _voidable(rule):
+        return False
+    channel = book.channels[rule.channel or ""]
+    return channel.is_switch and channel.silent_after is None
 
 
 def _known_at_start(rule: Rule, book: RuleBook) -> bool:
     """Return whether its condition can be told at a start; a duty's is planned by its window."""
-    return _reports_on_change(rule, book) and not isinstance(rule.condition, Duty)
+    if isinstance(rule.condition, Discrepancy):
+        return True
+    return _is_contact(rule, book) and not isinstance(rule.condition, Duty)
 
 
 def _seeks_silence(rule: Rule) -> bool:

@@ -172,7 +172,7 @@ def _told_before(turn: Turn, entry: Entry) -> bool:
     observed = turn.observed(entry.rule.channel)
     if observed is None:
         return isinstance(entry.rule.condition, Discrepancy)
-    return observed.heard_at < turn.state.started_at
+    return entry.contact and observed.heard_at < turn.state.started_at
 
 
 def _re_alarm(turn: Turn, entry: Entry, time: Micros) -> None:
