@@ -27,7 +27,7 @@ def run_until_killed(data_dir: Path, *, after_lines: int, delay_s: float) -> lis
         [sys.executable, str(TESTS / "support" / "sealing_writer.py"), str(data_dir)],
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": str(TESTS)},
+        env={**os.environ, "PYTHONPATH": os.pathsep.join((str(TESTS), *sys.path))},
     )
     assert writer.stdout is not None
     with writer:

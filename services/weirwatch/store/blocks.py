@@ -27,7 +27,7 @@ from weirwatch.store.block import (
     summary_of,
     unpack,
 )
-from weirwatch.store.packing import codec_here
+from weirwatch.store.packing import Doubles, Integers, codec_here
 
 log = logging.getLogger(__name__)
 
@@ -62,6 +62,32 @@ _OF_HOUR = """
     WHERE data_id IS NOT NULL
 """
 _LET_GO = "UPDATE block SET data_id = NULL, crc = ? WHERE channel_id = ? AND t0 = ?"
+
+
+SPAN = 512  # hours; see spans.py
+_TOUCH = "INSERT OR IGNORE INTO stale_span (channel_id, span) VALUES (?, ?)"
+_SUMMARIES = """
+    SELECT t0, n, vmin, vmax, vsum, vfirst, vlast FROM block
+    WHERE channel_id = ? AND t0 >= ? AND t0 < ? AND n > 0 ORDER BY t0
+"""
+
+
+class Hours(NamedTuple):
+    """What is known of hours without their readings, one column each.
+
+    Attributes:
+        hour: since 1970, UTC.
+        n: readings that are not bad, at least one.
+        total: their sum; NaN where it is not a number.
+    """
+
+    hour: Integers
+    n: Integers
+    low: Doubles
+    high: Doubles
+    total: Doubles
+    first: Doubles
+    last: Doubles
 
 
 class Found(NamedTuple):
@@ -199,6 +225,7 @@ def add(connection: sqlite3.Connection, block: Found) -> None:
     data_id = connection.execute(_ADD_DATA, data).lastrowid
     row = (block.channel, block.hour, *block.summary, codec, block.crc, data_id)
     connection.execute(_ADD, row)
+    connection.execute(_TOUCH, (block.channel, block.hour // SPAN))
 
 
 def merge(
@@ -228,7 +255,20 @@ def merge(
         codec, *data = block.content()
         connection.execute(_CHANGE_DATA, (*data, found.data_id))
         connection.execute(_CHANGE, (*block.summary, codec, block.crc, channel, hour))
+        connection.execute(_TOUCH, (channel, hour // SPAN))
     return fresh
+
+
+def summaries(connection: sqlite3.Connection, channel: int, first: int, end: int) -> Hours:
+    """Return the summaries of the hours first ≤ hour < end that have readings, in order."""
+    rows = connection.execute(_SUMMARIES, (channel, first, end)).fetchall() if first < end else []
+    columns = zip(*rows, strict=True) if rows else ((),) * len(Hours._fields)
+    hour, n, *values = columns
+    return Hours(
+        np.array(hour, dtype=np.int64),
+        np.array(n, dtype=np.int64),
+        *(np.array(column, dtype=np.float64) for column in values),  # None becomes NaN
+    )
 
 
 def oldest(connection: sqlite3.Connection, first: int) -> int | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError
-from weirwatch.store import access, log_book, log_photos
+from weirwatch.store import access, log_book, log_photos, spans
 from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
 from weirwatch.store.far import spool as far
 
@@ -255,6 +255,7 @@ MIGRATIONS: tuple[Migration, ...] = (
             "ALTER TABLE channel ADD COLUMN frozen_after INTEGER",
         ),
     ),
+    Migration(8, "summaries of three weeks in one row", spans.TABLES),
 )
 
 

@@ -4,20 +4,21 @@ Bad readings do not count. The mean is the plain mean of the readings, each weig
 however long it stood. An empty bucket is left out: a gap stays a gap.
 """
 
-import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from weirwatch.domain.instant import Micros
 from weirwatch.ports import Bucket
-from weirwatch.store import history
+from weirwatch.store import history, spans
 from weirwatch.store.block import BAD, HOUR, QUALITY_MASK, Readings, hour_of
-from weirwatch.store.blocks import DamageNotes
+from weirwatch.store.blocks import DamageNotes, Hours
+
+_FAR: Micros = 2**61
 
 
 class Piece(NamedTuple):
@@ -35,36 +36,11 @@ class Piece(NamedTuple):
     count: int  # type: ignore[assignment] # hides tuple.count, which nobody wants here
     low: float
     high: float
-    total: float | None
+    total: float
     first: float
     last: float
 
 
-# Each row is a bucket as it will be told: most of the time goes into handing over rows.
-_HOURS = """
-    SELECT t0 * :hour, (t0 + 1) * :hour, vmin, vsum / n, vmax, n, vfirst, vlast FROM block
-    WHERE channel_id = :channel AND t0 >= :first AND t0 < :end AND n > 0 ORDER BY t0
-"""
-_SUMS = """
-    SELECT (t0 - :origin) / :width AS place, min(t0) AS since, max(t0) AS until, sum(n) AS count,
-           min(vmin) AS low, max(vmax) AS high,
-           CASE WHEN count(vsum) = count(*) THEN sum(vsum) END AS total
-    FROM block WHERE channel_id = :channel AND t0 >= :first AND t0 < :end AND n > 0 GROUP BY 1
-"""
-_ENDS = """
-    JOIN block AS one ON one.channel_id = :channel AND one.t0 = since
-    JOIN block AS other ON other.channel_id = :channel AND other.t0 = until
-"""
-_WIDER = f"""
-    SELECT max((:origin + place * :width) * :hour, :start),
-           min((:origin + (place + 1) * :width) * :hour, :stop),
-           low, total / count, high, count, one.vfirst, other.vlast
-    FROM ({_SUMS}) {_ENDS} ORDER BY place
-"""  # noqa: S608 - our own words
-_PIECES = f"""
-    SELECT place, since, until, count, low, high, total, one.vfirst, other.vlast
-    FROM ({_SUMS}) {_ENDS}
-"""  # noqa: S608 - our own words
 _LET_GO = """
     SELECT 1 FROM block
     WHERE channel_id = ? AND t0 >= ? AND t0 < ? AND data_id IS NULL AND n > 0 LIMIT 1
@@ -163,40 +139,56 @@ def _hourly(
         low, high = max(grid.start, hour * HOUR), min(grid.end, (hour + 1) * HOUR)
         extra += pieces_of(history.by_hour(connection, channel, low, high, damage), grid)
     first, end = -(-grid.start // HOUR), grid.end // HOUR
-    told: list[Bucket] = []
-    if first < end:
-        recent = history.recent_hours(connection, channel, first * HOUR, end * HOUR, damage)
-        extra += pieces_of(recent, grid)
-        query = _HOURS if grid.width == HOUR else _WIDER
-        rows = connection.execute(query, _values(channel, grid, first, end)).fetchall()
-        told = list(map(Bucket._make, rows))
-    if any(bucket.mean is None for bucket in told):  # SQLite keeps no number that is none
-        told = [b._replace(mean=math.nan) if b.mean is None else b for b in told]
+    if first >= end:
+        return sorted(bucket_of(piece, grid) for piece in joined(extra))
+    recent = history.recent_hours(connection, channel, first * HOUR, end * HOUR, damage)
+    extra += pieces_of(recent, grid)
+    sums = _sums(spans.summaries(connection, channel, first, end, damage), grid)
     if not extra:
-        return told
-    hours = grid.width // HOUR
-    for place in {piece.place for piece in extra}:
-        low = grid.origin // HOUR + place * hours
-        values = _values(channel, grid, max(low, first), min(low + hours, end))
-        extra += map(Piece._make, connection.execute(_PIECES, values).fetchall())
-    others = {
-        bucket.start: bucket for bucket in (bucket_of(piece, grid) for piece in joined(extra))
-    }
-    whole = {bucket.start: bucket for bucket in told} | others
-    return [whole[start] for start in sorted(whole)]
+        return list(map(Bucket._make, zip(*_columns(sums, grid), strict=True)))
+    both = joined((*map(Piece._make, zip(*(c.tolist() for c in sums), strict=True)), *extra))
+    return sorted(bucket_of(piece, grid) for piece in both)
 
 
-def _values(channel: int, grid: Grid, first: int, end: int) -> dict[str, int]:
-    return {
-        "hour": HOUR,
-        "origin": grid.origin // HOUR,
-        "width": grid.width // HOUR,
-        "start": grid.start,
-        "stop": grid.end,
-        "channel": channel,
-        "first": first,
-        "end": end,
-    }
+def _sums(hours: Hours, grid: Grid) -> tuple[NDArray[Any], ...]:
+    """Return the columns of a `Piece` for every bucket that whole hours lie in."""
+    place = (hours.hour - grid.origin // HOUR) // (grid.width // HOUR)
+    if len(place) == 0:
+        return (place,) * len(Piece._fields)
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
+    ends = np.append(starts[1:], len(place)) - 1
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = np.add.reduceat(hours.total, starts)
+    return (
+        place[starts],
+        hours.hour[starts],
+        hours.hour[ends],
+        np.add.reduceat(hours.n, starts),
+        np.minimum.reduceat(hours.low, starts),
+        np.maximum.reduceat(hours.high, starts),
+        total,
+        hours.first[starts],
+        hours.last[ends],
+    )
+
+
+def _columns(sums: tuple[NDArray[Any], ...], grid: Grid) -> list[list[Any]]:
+    """Return the columns of the buckets as they will be told."""
+    place, _, _, count, low, high, total, first, last = sums
+    if grid.end - grid.start >= _FAR:  # beyond 64 bits
+        place = place.astype(object)
+    starts = grid.origin + place * grid.width
+    told = (
+        np.maximum(starts, grid.start),
+        np.minimum(starts + grid.width, grid.end),
+        low,
+        total / count,
+        high,
+        count,
+        first,
+        last,
+    )
+    return [column.tolist() for column in told]
 
 
 def pieces_of(hours: Iterable[tuple[int, Readings]], grid: Grid) -> Iterator[Piece]:
@@ -255,7 +247,7 @@ def bucket_of(piece: Piece, grid: Grid) -> Bucket:
         max(start, grid.start),
         min(start + grid.width, grid.end),
         piece.low,
-        math.nan if piece.total is None else piece.total / piece.count,
+        piece.total / piece.count,
         piece.high,
         piece.count,
         piece.first,
@@ -264,7 +256,6 @@ def bucket_of(piece: Piece, grid: Grid) -> Bucket:
 
 
 def _added(one: Piece, other: Piece) -> Piece:
-    total = None if one.total is None or other.total is None else one.total + other.total
     return Piece(
         one.place,
         min(one.since, other.since),
@@ -272,7 +263,7 @@ def _added(one: Piece, other: Piece) -> Piece:
         one.count + other.count,
         min(one.low, other.low),
         max(one.high, other.high),
-        total,
+        one.total + other.total,
         one.first if one.since <= other.since else other.first,
         one.last if one.until > other.until else other.last,
     )

@@ -22,6 +22,7 @@ from weirwatch.store import (
     notice_tests,
     rows,
     series,
+    spans,
     state,
 )
 from weirwatch.store.blocks import DamageNotes
@@ -237,6 +238,7 @@ class SqliteArchive:
         for number in numbers:
             with self._reading() as connection:
                 looked += blocks.verify_channel(connection, number, self._damage)
+                spans.verify(connection, number, self._damage)
         return looked
 
     def damaged_parts(self) -> Sequence[str]:

@@ -16,7 +16,8 @@ from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.recorder import Recorder
 from weirwatch.store.reserve import Reserve
 from weirwatch.store.retention import Retention
-from weirwatch.store.sealing import Sealer
+from weirwatch.store.sealing import MARGIN, Sealer
+from weirwatch.store.spans import SpanPacker
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +54,7 @@ class Upkeep:
         self._folder = path.parent
         self._recorder = recorder
         self._keeper = keeper
+        self._packer = SpanPacker(path)
         self._retention = Retention(path, raw_days, damage)
         self._clock = clock
         self._reserve = reserve
@@ -95,6 +97,7 @@ class Upkeep:
             return (
                 self._make_room(connection, now)  # first: on a full disk nothing else can be done
                 or self._keeper.step(connection, now)
+                or self._packer.step(connection, now - MARGIN)
                 or self._retention.step(connection, now)
             )
         finally:
