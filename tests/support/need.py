@@ -10,6 +10,7 @@ PACKAGES = {
     "mosquitto_pub": "mosquitto-clients",
     "mosquitto_sub": "mosquitto-clients",
     "chromium": "chromium",
+    "curl": "curl",
     "mosquitto_passwd": "mosquitto",
     "dpkg": "dpkg",
     "openssl": "openssl",
