@@ -13,7 +13,7 @@ _FILLER_L_H = 240.0  # a half-inch supply valve
 _BLOOM_MG_L_H = 3.0
 _DECAY_G_H = 0.6  # an animal of a kilogram or so that nobody has found
 _RUNAWAY_MOL_H = 2.0  # 48 L of gas an hour: a regulator that creeps open
-_OVERDOSE_DKH, _OVERDOSE_S = 4.0, 600.0  # a dose given twice, and once more, from a jug
+_OVERDOSE_DKH, _OVERDOSE_S = 4.0, 6 * 3600.0  # a dosing container that siphons itself empty
 _CLOCK_S = 300.0
 
 
@@ -199,7 +199,7 @@ FAULTS: dict[str, FaultKind] = {
         "the top-off, filled with lime-water, runs on; severity is the lime's saturation", _run_lime
     ),
     "ph-low-room-co2": FaultKind(
-        "many people in the room and shut windows; severity 1 ends at 3400 ppm",
+        "many people in the room and shut windows; severity 1 ends at 3420 ppm",
         _put("crowd", lambda severity: severity),
         creeps=True,
     ),
@@ -214,7 +214,7 @@ FAULTS: dict[str, FaultKind] = {
         creeps=True,
     ),
     "alkalinity-overdose": FaultKind(
-        f"a hand pours carbonate for {_OVERDOSE_DKH:g} dKH at severity 1, within ten minutes",
+        f"a container of carbonate siphons empty in six hours: {_OVERDOSE_DKH:g} dKH at severity 1",
         _put("poured_dkh_h", lambda s: s * _OVERDOSE_DKH * 3600.0 / _OVERDOSE_S),
         lasts_s=_OVERDOSE_S,
     ),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from weirsim.model import Plant
 from weirsim.plant import VesselSpec
 from weirsim.vessels import Vessel
+from weirwatch.water.carbonate import DKH_PER_MEQ_L
 from weirwatch.water.oxygen import hours_until_critical
 
 FLOOR_WET_L = 0.5
@@ -18,6 +19,11 @@ FASTEST_K_H = 0.5
 LEAST_SALINITY, MOST_SALINITY = 32.0, 37.5
 SALINITY_A_DAY = 1.0
 CRITICAL_MG_L = 3.0
+LOWEST_PH, HIGHEST_PH = 7.6, 8.7
+ALKALINITY_A_DAY = 1.0
+MOST_AMMONIA_MG_L = 0.035
+MOST_CO2_PPM = 5000.0
+HOTTEST_STRIP_DEGC = 70.0
 _PRACTICE = "common practice, no source"
 _HOUR_US, _DAY_US = 3_600_000_000, 86_400_000_000
 _LOOP_STANDS = 0.1  # share of its design flow below which a side loop counts as standing
@@ -81,6 +87,21 @@ def _first_display(plant: Plant) -> Vessel:
 
 def _salinity_off(plant: Plant) -> bool:
     return not LEAST_SALINITY <= plant.salinity(_first_display(plant)) <= MOST_SALINITY
+
+
+def _ph_off(plant: Plant) -> bool:
+    habitats = [plant.life.habitats[v.id] for v in plant.spec.displays]
+    return any(not LOWEST_PH <= habitat.ph_nbs <= HIGHEST_PH for habitat in habitats)
+
+
+def _alkalinity_dkh(plant: Plant) -> float:
+    display = _first_display(plant)
+    return DKH_PER_MEQ_L * display.alkalinity_mol / display.volume_m3
+
+
+def _toxic(plant: Plant) -> bool:
+    habitats = [plant.life.habitats[v.id] for v in plant.spec.displays]
+    return any(habitat.unionised_mg_l > MOST_AMMONIA_MG_L for habitat in habitats)
 
 
 def _changes(read: Callable[[Plant], float], limit: float, span_us: int) -> Callable[[Plant], Look]:
@@ -190,6 +211,28 @@ METERS: dict[str, Meter] = {
     "salinity-rate": Meter(
         f"salinity changes by more than {SALINITY_A_DAY:g} within a day", _PRACTICE,
         _changes(lambda plant: plant.salinity(_first_display(plant)), SALINITY_A_DAY, _DAY_US),
+    ),
+    "ph-band": Meter(
+        f"the displays' pH (NBS) is outside {LOWEST_PH:g} to {HIGHEST_PH:g}", _PRACTICE,
+        _when(_ph_off),
+    ),
+    "alkalinity-rate": Meter(
+        f"alkalinity rises or falls by more than {ALKALINITY_A_DAY:g} dKH within a day", _PRACTICE,
+        _changes(_alkalinity_dkh, ALKALINITY_A_DAY, _DAY_US),
+    ),
+    "ammonia": Meter(
+        f"un-ionised ammonia above {MOST_AMMONIA_MG_L:g} mg/L as NH3",
+        "chronic criterion for salt water, EPA 1989 (from memory)", _when(_toxic),
+    ),
+    "room-air": Meter(
+        f"more than {MOST_CO2_PPM:g} ppm of carbon dioxide in the room",
+        "OSHA PEL, 29 CFR 1910.1000 Z-1, a mean of 8 hours taken at once",
+        _when(lambda plant: plant.air.co2_ppm > MOST_CO2_PPM),
+    ),
+    "strip-hot": Meter(
+        f"a socket strip hotter than {HOTTEST_STRIP_DEGC:g} °C: its insulation gives way",
+        "conductor rating of PVC insulation, IEC 60227 (from memory)",
+        _when(lambda plant: plant.room_degc + plant.strip.rise_k > HOTTEST_STRIP_DEGC),
     ),
     "reservoir-dry": Meter(
         "the top-off reservoir is empty: evaporation is no longer replaced", "by definition",

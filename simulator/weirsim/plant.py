@@ -21,7 +21,7 @@ class VesselSpec:
     Attributes:
         id: unique within the plant.
         role: display, refuge, sump or reservoir.
-        volume_l: water when running (sump and reservoir: up to the rim).
+        volume_l: water when running (sump: up to the rim; reservoir: when it has been filled).
         area_m2: water surface.
         height_m: inside height, floor to rim.
         working_l: water in the sump when running; None elsewhere.

@@ -14,6 +14,7 @@ _WATER = ("floor-wet", "display-over-rim", "pump-dry")
 _BREATH = ("oxygen", "loop-oxygen")
 _HEAT = ("temperature-band", "temperature-rate")
 _SALT = ("salinity-band", "salinity-rate")
+_ACID = ("ph-band", "oxygen", "room-air")
 
 Faults = Callable[[float | None, str, Random], tuple[Fault, ...]]  # severity, target, chance
 
@@ -35,7 +36,8 @@ class Scenario:
         slow: takes hours to days: sampled every 60 s.
         reservoir_share: how full the reservoir is at the start; None: full.
         refill: whether the keeper fills the reservoir.
-        needs: what the plant must have: `loop`, `heater`, `top-off`, `battery`; empty: nothing.
+        needs: what the plant must have: `loop`, `heater`, `top-off`, `battery`, or a probe of a
+            source of that kind (see `weirsim.truth`); empty: nothing.
     """
 
     says: str
@@ -183,22 +185,61 @@ SCENARIOS: dict[str, Scenario] = {
     "node-offline": Scenario(
         "a node loses its network", _one("node-offline"), (), 0.5, strikes="node"
     ),
+    "supply-water-stuck-open": Scenario(
+        "the supply that fills the reservoir stays open", _one("supply-water-stuck-open"),
+        ("floor-spreads",), 1.0, (1.0, 0.3, 1.0), needs="top-off",
+    ),
+    "skimmer-overflow": Scenario(
+        "the skimmer foams wildly into its cup and over it", _one("skimmer-overflow"),
+        ("floor-wet",), 3.0, (1.0, 0.4, 1.0), needs="cup-full",
+    ),
+    "circulation-lost": Scenario(
+        "circulation pumps in the displays stand", _one("circulation-lost"), ("oxygen",), 2.0,
+        (1.0, 0.6, 1.0), needs="circulation-power",
+    ),
+    "oxygen-low": Scenario(
+        "bacteria bloom and take the oxygen", _one("oxygen-low"), ("oxygen",), 8.0,
+        (1.0, 0.8, 1.0), needs="oxygen",
+    ),
+    "ph-high": Scenario(
+        "the top-off, filled with lime-water, runs on", _one("ph-high"), ("ph-band",), 6.0,
+        (1.0, 0.7, 1.0), needs="top-off",
+    ),
+    "ph-low-room-co2": Scenario(
+        "many people in the room and shut windows", _one("ph-low-room-co2"), ("ph-band",), 36.0,
+        (1.0, 0.7, 1.0), slow=True, needs="ph",
+    ),
+    "reactor-co2-runaway": Scenario(
+        "the gas of the calcium reactor runs on", _one("reactor-co2-runaway"), _ACID, 12.0,
+        (1.0, 0.3, 1.0), slow=True, needs="reactor-ph",
+    ),
+    "reactor-effluent-off": Scenario(
+        "the effluent of the calcium reactor clogs", _one("reactor-effluent-off"),
+        ("alkalinity-rate", "ph-band"), 48.0, (1.0, 0.7, 1.0), slow=True, needs="reactor-effluent",
+    ),
+    "alkalinity-overdose": Scenario(
+        "a container of carbonate siphons itself empty", _one("alkalinity-overdose"),
+        ("alkalinity-rate", "ph-band"), 8.0, (1.0, 0.8, 1.0), slow=True, needs="alkalinity",
+    ),
+    "doser-stuck-on": Scenario(
+        "the doser's pump runs on", _one("doser-stuck-on"), ("alkalinity-rate", "ph-band"), 4.0,
+        needs="doser",
+    ),
+    "ammonia-high": Scenario(
+        "something dead decays in a display", _one("ammonia-high"), ("ammonia", "oxygen"), 18.0,
+        (1.0, 0.8, 1.0), slow=True, needs="ammonia",
+    ),
+    "electrical-overheat": Scenario(
+        "a contact of the socket strip is worn and heats up", _one("electrical-overheat"),
+        ("strip-hot",), 2.0, (1.0, 0.7, 1.0), needs="strip-temperature",
+    ),
+    "room-co2-high": Scenario(
+        "a gas bottle leaks into the room", _one("room-co2-high"), ("room-air",), 6.0,
+        (1.0, 0.7, 1.0), needs="room-co2",
+    ),
 }  # fmt: skip
 
 CANNOT_SHOW: dict[str, str] = {
-    "supply-water-stuck-open": "the plant has no automatic filler of the reservoir",
-    "skimmer-overflow": "the simulated skimmer has no cup",
-    "circulation-lost": "no fault and no channel of the circulation pumps",
-    "oxygen-low": "no oxygen probe; the harm model uses a closed form",
     "chiller-failed": "the plant has no chiller",
-    "ph-high": "no chemistry in the simulated water",
-    "ph-low-room-co2": "no chemistry in the simulated water",
-    "reactor-co2-runaway": "no chemistry in the simulated water",
-    "reactor-effluent-off": "no chemistry in the simulated water",
-    "alkalinity-overdose": "no chemistry in the simulated water",
-    "doser-stuck-on": "no dosing in the simulated plant",
-    "ammonia-high": "no chemistry in the simulated water",
-    "electrical-overheat": "no wiring in the simulated plant",
-    "room-co2-high": "no gas in the simulated room",
 }
 """Failures that the physics of today cannot play, and why."""

@@ -16,6 +16,16 @@ _SLOW_SETTLE_S = 7200.0
 _SLOW_EVERY_S = 60.0
 _DAY_S = 86_400.0
 _UPTAKE_MG_L_H = (0.3, 0.9)  # of oxygen; stocked reefs at night: 0.2 to 1.0
+_MEASURES = {
+    "cup-full": "the skimmer's cup",
+    "circulation-power": "the circulation pumps",
+    "ph": "pH",
+    "reactor-ph": "the pH of a reactor's chamber",
+    "reactor-effluent": "a reactor's effluent",
+    "doser": "a doser",
+    "strip-temperature": "the temperature of a socket strip",
+    "room-co2": "the room's carbon dioxide",
+}
 _NOMINAL_HOUR = 20.0  # late in the evening: the lights go off and the night lies ahead
 
 
@@ -158,7 +168,12 @@ class Stage:
             "top-off": self.spec.top_off is not None,
             "battery": any(node.power == "battery" for node in self.nodes),
         }
-        return "" if has[needs] else f"the plant has no {needs}"
+        if needs in has:
+            return "" if has[needs] else f"the plant has no {needs}"
+        sources = {probe.source for node in self.nodes for probe in node.probes}
+        if any(source.partition(":")[0] == needs for source in sources):
+            return ""
+        return f"no channel measures {_MEASURES.get(needs, needs)}, so nothing says it is there"
 
 
 def _sentence(scenario: Scenario, severity: float | None, target: str, room: float | None) -> str:

@@ -82,19 +82,31 @@ class Vessel(Water):
     Attributes:
         spec: as described.
         crest_m3: contents up to the crest; the rim where there is no weir.
+        full_m3: the spec's volume.
         rim_m3: contents up to the rim.
         open_share: open share of the weir's crest, 0 blocked to 1 clear.
         spilled_m3: what has fallen over the weir since the chemistry last looked.
     """
 
-    __slots__ = ("_weir_c", "area_m2", "crest_m3", "open_share", "rim_m3", "spec", "spilled_m3")
+    __slots__ = (
+        "_weir_c",
+        "area_m2",
+        "crest_m3",
+        "full_m3",
+        "open_share",
+        "rim_m3",
+        "spec",
+        "spilled_m3",
+    )
 
     def __init__(self, spec: VesselSpec, volume_m3: float) -> None:
         super().__init__(volume_m3)
         self.spec = spec
         self.area_m2 = spec.area_m2
-        measured = spec.role in ("sump", "reservoir")  # their volume_l is up to the rim
-        self.rim_m3 = spec.volume_l / 1000.0 if measured else spec.height_m * spec.area_m2
+        self.full_m3 = spec.volume_l / 1000.0
+        self.rim_m3 = self.full_m3 if spec.role == "sump" else spec.height_m * spec.area_m2
+        if spec.role == "reservoir":
+            self.rim_m3 = max(self.rim_m3, self.full_m3)
         self.crest_m3 = spec.area_m2 * (spec.crest_m if spec.crest_m else spec.height_m)
         self._weir_c = FRANCIS_COEFFICIENT * (spec.crest_length_m or 0.0)
         self.open_share = 1.0

@@ -102,9 +102,9 @@ class Waterworks:
         if reservoir is None or self.top_off is None or not before_s < _REFILL_S <= local_s:
             return
         least = self.top_off.spec.refill_below
-        if least is not None and reservoir.volume_m3 < least * reservoir.rim_m3:
-            self.ledger.poured_m3 += reservoir.rim_m3 - reservoir.volume_m3
-            reservoir.volume_m3 = reservoir.rim_m3
+        if least is not None and reservoir.volume_m3 < least * reservoir.full_m3:
+            self.ledger.poured_m3 += reservoir.full_m3 - reservoir.volume_m3
+            reservoir.volume_m3 = reservoir.full_m3
 
     def _pump(self, upset: Upset, dt_s: float) -> None:
         circuit, sump = self.circuit, self.sump
@@ -206,7 +206,7 @@ class Waterworks:
         self._set(self.sump, (self.spec.sump.working_l or 0.0) / 1000.0)
         self._set(self.riser, self.circuit.riser_m3)
         if self._reservoir is not None:
-            self._reservoir.volume_m3 = self._reservoir.rim_m3
+            self._reservoir.volume_m3 = self._reservoir.full_m3
 
     def _set(self, water: Water, volume_m3: float) -> None:
         start = self.spec.warm_degc if self.spec.start_degc is None else self.spec.start_degc

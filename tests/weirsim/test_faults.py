@@ -60,6 +60,8 @@ def test_bad_seconds_are_told() -> None:
         (Fault("overflow-blocked", target="attic"), "no vessel 'attic'; there is north, south"),
         (Fault("probe-silent", target="sump-node/rust"), "no channel 'sump-node/rust'"),
         (Fault("node-offline", target="roof"), "no node 'roof'"),
+        (Fault("floor-leak", onset_s=-1.0), "onset_s = -1 s: give 0 or more"),
+        (Fault("mains-lost", onset_s=60.0), "it begins at once, leave onset_s out"),
     ],
 )
 def test_a_fault_that_cannot_happen_here_is_refused(fault: Fault, says: str) -> None:
@@ -228,3 +230,66 @@ def test_a_leaking_display_hides_behind_the_top_off_which_runs_on_and_thins_the_
     conductivity = seen[SUMP + "conductivity"]
     assert sum(conductivity[-60:]) / 60 < sum(conductivity[:60]) / 60 - 0.5
     assert set(seen[POWER + "floor-dry"]) == {1.0}
+
+
+# --- creeping faults ----------------------------------------------------------------------------
+
+
+def test_a_creeping_fault_climbs_to_its_severity_and_is_repaired_at_once() -> None:
+    fault = Fault("circulation-lost", 100.0, 0.8, duration_s=1900.0, onset_s=1000.0)
+    book = FaultBook([fault], SPEC)
+    lost = [1.0 - book.upset_at(t).circulation_share for t in (99.0, 100.0, 350.0, 600.0, 1100.0)]
+    assert lost == pytest.approx([0.0, 0.0, 0.2, 0.4, 0.8])
+    assert book.upset_at(2000.0).circulation_share == 1.0
+    assert book.next_change_s(0.0) == 100.0
+    assert book.next_change_s(100.0) == pytest.approx(110.0)
+    assert book.next_change_s(1100.0) == 2000.0
+
+
+def test_a_creeping_clog_lowers_the_flow_bit_by_bit() -> None:
+    fault = Fault("return-flow-reduced", 0.0, 0.4, onset_s=3600.0)
+    flows = [
+        run(SPEC, hours * 3600.0, [fault], 10.0).flow_l_h("return") for hours in (0.5, 1.0, 1.2)
+    ]
+    assert flows == pytest.approx([4800.0, 3600.0, 3600.0], rel=0.02)
+
+
+def test_what_lasts_by_nature_ends_by_itself() -> None:
+    book = FaultBook([Fault("alkalinity-overdose", 60.0)], SPEC)
+    assert book.active(3600.0) == ("alkalinity-overdose",)
+    assert book.active(60.0 + 6 * 3600.0) == ()
+
+
+# --- chemistry and nodes, as the probes see them --------------------------------------------------
+
+
+def test_the_faults_of_life_are_felt_by_their_own_probes() -> None:
+    assert set(readings(Fault("circulation-lost"))[HALL + "circulation-power"]) == {0.0}
+    assert set(readings(Fault("doser-stuck-on"))[SUMP + "doser"]) == {1.0}
+    assert readings(Fault("skimmer-overflow", 0.0))[SUMP + "skimmer-cup-full"][-1] == 1.0
+    gas = readings(Fault("reactor-co2-runaway"), 3600.0)
+    assert gas[SUMP + "reactor-ph"][-1] < 6.2
+    assert max(readings(Fault("reactor-effluent-off"))[SUMP + "reactor-effluent"]) == 0.0
+    assert readings(Fault("electrical-overheat"), 3600.0)[POWER + "strip-temperature"][-1] > 90.0
+    assert readings(Fault("room-co2-high"), 3600.0)[POWER + "room-co2"][-1] > 3000.0
+    assert readings(Fault("oxygen-low"), 7200.0)[HALL + "north-oxygen"][-1] < 3.5
+    dead = readings(Fault("ammonia-high"), 3 * 3600.0)
+    assert dead[SUMP + "ammonia"][-1] > 0.15
+
+
+def test_a_supply_that_stays_open_fills_the_reservoir_and_then_the_floor() -> None:
+    seen = readings(Fault("supply-water-stuck-open"))
+    assert seen[SUMP + "reservoir-level"][-1] == pytest.approx(620.0, abs=2.0)
+    assert seen[POWER + "floor-dry"][-1] == 0.0
+
+
+def test_a_wrong_clock_dates_its_packs_ahead() -> None:
+    times = [t for t, channel, _ in simulate(SPEC, 60.0, [Fault("node-clock-wrong")])]
+    right = {t for t, channel, _ in simulate(SPEC, 60.0)}
+    assert max(times) == max(right) + 300_000_000
+
+
+def test_a_rebooting_node_is_away_a_third_of_the_time() -> None:
+    fault = Fault("node-rebooting", target="hall-node")
+    told = [t for t, channel, _ in simulate(SPEC, 650.0, [fault]) if channel == HALL + "lights"]
+    assert len(told) == pytest.approx(130 * 45 / 65, abs=2)

@@ -203,7 +203,7 @@ def test_the_keeper_doses_by_hand_where_no_reactor_does() -> None:
     assert 2.804 * state(plant, "sump")[1] > 6.5
 
 
-def test_an_overdose_is_what_the_jug_held() -> None:
-    plant = run(bench(stocking=DEAD), 3 * 3600.0, [Fault("alkalinity-overdose")], step_s=30.0)
+def test_an_overdose_is_what_the_container_held() -> None:
+    plant = run(bench(stocking=DEAD), 8 * 3600.0, [Fault("alkalinity-overdose")], step_s=30.0)
     assert 2.8039 * state(plant, "north")[1] == pytest.approx(12.0, abs=0.05)
-    assert plant.active_faults == ()  # it lasted ten minutes
+    assert plant.active_faults == ()  # the container is empty

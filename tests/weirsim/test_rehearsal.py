@@ -89,6 +89,19 @@ def test_a_power_cut_takes_the_mains_nodes_and_what_they_had() -> None:
     assert [up for _, up in connection_of(beats, "hall-node")] == [True, False, True]
 
 
+def test_a_doubling_node_says_everything_twice() -> None:
+    beats = beats_of(1, Fault("node-doubling", target="sump-node"))
+    taken = [taken for _, taken in times_of(beats, "sump-node")]
+    assert taken == [5.0 * n for n in range(1, 13) for _ in range(2)]
+
+
+def test_a_rebooting_node_loses_what_it_had_and_connects_again() -> None:
+    beats = beats_of(5, Fault("node-rebooting", target="hall-node"))
+    taken = [taken for _, taken in times_of(beats, "hall-node")]
+    assert len(taken) == pytest.approx(60 * 45 / 65, abs=3)
+    assert [up for _, up in connection_of(beats, "hall-node")] == [True] * 5
+
+
 def test_without_a_broker_nothing_arrives_and_all_of_it_comes_after() -> None:
     beats = beats_of(3, away=((60.0, 90.0),))
     gone = [beat for beat in beats if not beat.link_up]
@@ -170,12 +183,13 @@ def test_every_scenario_can_be_set_on_harbour_hall() -> None:
 
 
 def test_a_plant_that_lacks_something_says_so() -> None:
-    bare = Stage(replace(SPEC, loops=(), heaters=(), top_off=None), NODES[:2])
+    bare = Stage(replace(SPEC, loops=(), heaters=(), top_off=None), NODES[1:2])
     reasons = bare.cannot_play()
     assert reasons["side-loop-flow-lost"] == "the plant has no loop"
     assert reasons["battery-low"] == "the plant has no battery"
     assert reasons["probe-silent"] == "no channel that a rule watches"
     assert reasons["top-off-stuck-on"] == "the plant has no top-off"
+    assert reasons["room-co2-high"].startswith("no channel measures the room's carbon dioxide")
     with pytest.raises(ValueError, match="heater-stuck-on cannot be played: the plant has no"):
         bare.failure("heater-stuck-on", 0, 1)
 
