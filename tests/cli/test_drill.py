@@ -126,7 +126,7 @@ def test_the_report_is_one_file_with_plots_and_nothing_fetched(call: Call, tmp_p
             ["overflow-blockt"],
             "'overflow-blockt' is not in the catalogue: did you mean 'overflow-blocked'?",
         ),
-        (["ph-high"], "ph-high: cannot be played: no chemistry in the simulated water"),
+        (["chiller-failed"], "chiller-failed: cannot be played: the plant has no chiller"),
         (["disk-full"], "disk-full: cannot be played"),
         (["normal", "floor-leak"], "drill normal: give it alone"),
         (["normal", "--report", "x.html"], "there is nothing to plot"),
