@@ -13,8 +13,8 @@ from support.still_clock import NOON, HandClock
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.operator import Command
-from weirwatch.pipeline.inbox import CommandRequest, ConditionRequest, Question
-from weirwatch.pipeline.loop import ALIVE_EVERY, BATCH, answered, told
+from weirwatch.pipeline.inbox import CommandRequest, ConditionRequest, Question, answered, told
+from weirwatch.pipeline.loop import ALIVE_EVERY, BATCH
 from weirwatch.ports import Group
 
 

@@ -8,8 +8,7 @@ from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.operator import Command
 from weirwatch.pipeline.access_desk import AccessDesk
 from weirwatch.pipeline.explain import explain
-from weirwatch.pipeline.inbox import CommandRequest, Inbox, Question
-from weirwatch.pipeline.loop import answered, told
+from weirwatch.pipeline.inbox import CommandRequest, Inbox, Question, answered, told
 from weirwatch.pipeline.work_desk import answer_of, remote_of, request_from
 
 COMMAND_WITHIN_S = 10.0

@@ -7,6 +7,7 @@ from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import Any
 
+from weirwatch.domain.errors import TransientError
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import Correction
 from weirwatch.domain.state import EngineState
@@ -133,3 +134,28 @@ class Inbox:
 
     def __len__(self) -> int:
         return len(self._items)
+
+
+def told(question: Question, seconds: float) -> dict[str, Any]:
+    """Return the answer to a question, or raise what came of it.
+
+    Raises:
+        TransientError: the loop did not come to it within `seconds`.
+    """
+    try:
+        return question.answer.result(seconds)
+    except TimeoutError as late:
+        raise TransientError("the core is busy: ask again") from late
+
+
+def answered(request: CommandRequest, seconds: float) -> dict[str, Any]:
+    """Return a command's answer once it is durable, or raise what refused it.
+
+    Raises:
+        IllegalCommand, UnknownRule: refused.
+        TransientError: not durable within `seconds`; it may still become so.
+    """
+    try:
+        return request.answer.result(seconds)
+    except TimeoutError as late:
+        raise TransientError("the command is not durable yet: look at the alarm again") from late

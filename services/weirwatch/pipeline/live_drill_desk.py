@@ -17,11 +17,10 @@ from weirwatch.domain.alarm import AlarmState
 from weirwatch.domain.errors import ConfigError, IllegalCommand
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339, micros
 from weirwatch.domain.state import EngineState
-from weirwatch.pipeline.inbox import Inbox, Question, ServiceEventRequest
+from weirwatch.pipeline.inbox import Inbox, Question, ServiceEventRequest, told
 from weirwatch.pipeline.live_drill import Asked, LiveDrill, LiveDrillParts
 from weirwatch.pipeline.live_drill_words import begin_notices, over_notices
 from weirwatch.pipeline.local_time import clock_time
-from weirwatch.pipeline.loop import told
 from weirwatch.ports import Group
 from weirwatch.settings import Settings
 

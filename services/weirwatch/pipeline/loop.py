@@ -9,7 +9,6 @@ the same stimuli from the same state once more would give the same group.
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 from weirwatch.domain.book import Book
 from weirwatch.domain.engine import (
@@ -386,28 +385,3 @@ class Loop:
 def offline_sentence(node: str) -> str:
     """Return the message of a node-offline alarm."""
     return f"node {node} has lost its connection; its channels are blind"
-
-
-def told(question: Question, seconds: float) -> dict[str, Any]:
-    """Return the answer to a question, or raise what came of it.
-
-    Raises:
-        TransientError: the loop did not come to it within `seconds`.
-    """
-    try:
-        return question.answer.result(seconds)
-    except TimeoutError as late:
-        raise TransientError("the core is busy: ask again") from late
-
-
-def answered(request: CommandRequest, seconds: float) -> dict[str, Any]:
-    """Return a command's answer once it is durable, or raise what refused it.
-
-    Raises:
-        IllegalCommand, UnknownRule: refused.
-        TransientError: not durable within `seconds`; it may still become so.
-    """
-    try:
-        return request.answer.result(seconds)
-    except TimeoutError as late:
-        raise TransientError("the command is not durable yet: look at the alarm again") from late

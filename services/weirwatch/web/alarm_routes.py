@@ -9,7 +9,7 @@ from weirwatch.domain.errors import UnknownRule
 from weirwatch.domain.operator import COMMANDS
 from weirwatch.pipeline import queries
 from weirwatch.ports import Command
-from weirwatch.web import problems, schemas
+from weirwatch.web import command_schemas, problems, schemas
 from weirwatch.web.context import Context, JsonAnswer, problem_responses
 from weirwatch.web.guard import IDENTITY
 from weirwatch.web.parameters import AlarmsQuery, Operator, RuleId, operator_name, tidy
@@ -67,7 +67,7 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.AcknowledgeBody | None, Body()] = None,
+        body: Annotated[command_schemas.AcknowledgeBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Tell that somebody has seen it, or with a check-in time: is on the way."""
         return _carry_out(context, request, Asked("acknowledge", id, operator, body))
@@ -77,7 +77,7 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.AcknowledgeBody | None, Body()] = None,
+        body: Annotated[command_schemas.AcknowledgeBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Report of an acknowledged alarm; with a check-in time: to be heard of again by then."""
         return _carry_out(context, request, Asked("check-in", id, operator, body))
@@ -87,7 +87,7 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.ShelveBody | None, Body()] = None,
+        body: Annotated[command_schemas.ShelveBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Keep it silent for some minutes, or until it has returned."""
         return _carry_out(context, request, Asked("shelve", id, operator, body))
@@ -97,7 +97,7 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.CommandBody | None, Body()] = None,
+        body: Annotated[command_schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """End the shelving; what stands then is announced."""
         return _carry_out(context, request, Asked("unshelve", id, operator, body))
@@ -107,7 +107,7 @@ def _add_attendance(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.CommandBody | None, Body()] = None,
+        body: Annotated[command_schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Unlatch an acknowledged alarm whose condition has gone."""
         return _carry_out(context, request, Asked("reset", id, operator, body))
@@ -121,7 +121,7 @@ def _add_service(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.RemoveBody | None, Body()] = None,
+        body: Annotated[command_schemas.RemoveBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Take it out of service; the comment says why."""
         return _carry_out(context, request, Asked("remove-from-service", id, operator, body))
@@ -131,7 +131,7 @@ def _add_service(router: APIRouter, context: Context) -> None:
         id: RuleId,
         request: Request,
         operator: Operator = None,
-        body: Annotated[schemas.CommandBody | None, Body()] = None,
+        body: Annotated[command_schemas.CommandBody | None, Body()] = None,
     ) -> JsonAnswer:
         """Put it back into service; what stands then is announced."""
         return _carry_out(context, request, Asked("return-to-service", id, operator, body))
@@ -143,11 +143,11 @@ class Asked(NamedTuple):
     name: str
     rule: str
     operator: str | None
-    body: schemas.AnyBody | None
+    body: command_schemas.AnyBody | None
 
 
 def _carry_out(context: Context, request: Request, asked: Asked) -> JsonAnswer:
-    said = asked.body or schemas.CommandBody()
+    said = asked.body or command_schemas.CommandBody()
     command = Command(
         asked.name,
         asked.rule,
