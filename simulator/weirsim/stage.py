@@ -104,8 +104,15 @@ class Stage:
             reservoir_share=scenario.reservoir_share,
         )
 
-    def ordinary(self, days: float, run: int, seed: int) -> Play:
-        """Return ordinary life: nothing fails. Run 0 begins on 1 January, others at any time."""
+    def ordinary(self, days: float, run: int, seed: int, every_s: float | None = None) -> Play:
+        """Return ordinary life: nothing fails. Run 0 begins on 1 January, others at any time.
+
+        Args:
+            days: above 0.
+            run: 0 is nominal.
+            seed: the same gives the same life.
+            every_s: sampling interval of all nodes; None: their own.
+        """
         chance = Random(f"{seed}/normal/{run}")
         start_us, room = START_US, self.spec.room_degc
         if run:
@@ -124,6 +131,7 @@ class Stage:
             until_us=start_us + round(days * _DAY_S * 1e6),
             faults=life.faults,
             seed=chance.randrange(1 << 30),
+            every_s=every_s,
             deeds=life.deeds,
             broker_away=life.broker_away,
         )

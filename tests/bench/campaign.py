@@ -92,7 +92,9 @@ def _row(result: RunResult | NormalResult) -> Row:
 
 def _jobs(args: argparse.Namespace, settings: Settings) -> list[Job]:
     if args.months:
-        return [Job("", run, args.seed, _MONTH_DAYS) for run in range(args.months)]
+        return [
+            Job("", run, args.seed, args.days, every_s=args.every) for run in range(args.months)
+        ]
     failures = args.failure or SimulatedPlant(settings).can_play()
     return [Job(failure, run, args.seed) for run in range(args.runs) for failure in failures]
 
@@ -107,6 +109,8 @@ def _arguments(words: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("failure", nargs="*", help="only these; all that can be played otherwise")
     parser.add_argument("--runs", type=int, default=20, help="plays of each failure")
     parser.add_argument("--months", type=int, default=0, help="months of ordinary life instead")
+    parser.add_argument("--days", type=float, default=_MONTH_DAYS, help="of each such month")
+    parser.add_argument("--every", type=float, help="sampling of ordinary life in seconds")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--jobs", type=int, default=1, help="plays at once")
     parser.add_argument("--out", type=Path, default=Path("campaign.jsonl"))

@@ -37,6 +37,15 @@ def drill_command(
     days: Annotated[
         float, typer.Option(min=0.1, max=3660, help="Days of ordinary life (normal only).")
     ] = 7.0,
+    every: Annotated[
+        float | None,
+        typer.Option(
+            min=1,
+            max=600,
+            help="Sampling of ordinary life in seconds.  [default: the nodes' own]",
+            show_default=False,
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option(help="Of the random plays and the probes' noise.")] = 1,
     jobs: Annotated[
         int | None, typer.Option(min=1, max=64, help="Plays at once.  [default: one per core]")
@@ -80,7 +89,10 @@ def drill_command(
         raise typer.Exit(_live(settings, names, minutes, speed, seed, who, as_json=as_json))
     workers = jobs or os.cpu_count() or 1
     if names == [NORMAL]:
-        code = _normal(settings, days, runs, seed, workers, as_json, report)
+        from weirwatch.cli.drill_run import Job
+
+        todo = [Job("", run, seed, days, every_s=every) for run in range(runs)]
+        code = _normal(settings, todo, workers, as_json, report)
     else:
         code = _failures(settings, names, runs, seed, workers, as_json, report)
     raise typer.Exit(code)
@@ -138,20 +150,16 @@ def _failures(
 
 def _normal(
     settings: "Settings",
-    days: float,
-    runs: int,
-    seed: int,
+    todo: "list[Job]",
     workers: int,
     as_json: bool,
     report: Path | None,
 ) -> int:
-    from weirwatch.cli.drill_run import Job
     from weirwatch.cli.drill_view import normal_json, show_normal
     from weirwatch.domain.errors import ConfigError
 
     if report is not None:
         raise ConfigError("--report: there is nothing to plot in ordinary life; leave it out")
-    todo = [Job("", run, seed, days) for run in range(runs)]
     results = _play(settings, todo, workers, quiet=as_json)
     if as_json:
         return normal_json(results)

@@ -105,9 +105,11 @@ class SimulatedPlant:
         )
         return SimulatedPlay(Rehearsal(moved, drill_root(self._root)))
 
-    def ordinary(self, days: float, run: int, seed: int) -> SimulatedPlay:
-        """Return ordinary life: nothing fails."""
-        return SimulatedPlay(Rehearsal(self._stage.ordinary(days, run, seed), self._root))
+    def ordinary(
+        self, days: float, run: int, seed: int, every_s: float | None = None
+    ) -> SimulatedPlay:
+        """Return ordinary life: nothing fails; `every_s`: sampled so often instead."""
+        return SimulatedPlay(Rehearsal(self._stage.ordinary(days, run, seed, every_s), self._root))
 
 
 def _guarded(rules: Sequence[Rule], unfed: Sequence[str]) -> tuple[str, ...]:

@@ -34,6 +34,7 @@ class Job:
         failure: its id; empty: ordinary life.
         days: of ordinary life.
         plot: whether its curves are kept.
+        every_s: sampling interval of ordinary life; None: the nodes' own.
     """
 
     failure: str
@@ -41,6 +42,7 @@ class Job:
     seed: int
     days: float = 0.0
     plot: bool = False
+    every_s: float | None = None
 
 
 Result = RunResult | NormalResult
@@ -63,7 +65,7 @@ class Rehearsals:
             play: Play = self._plant.play(job.failure, job.run, job.seed)
         else:
             wanted = frozenset()
-            play = self._plant.ordinary(job.days, job.run, job.seed)
+            play = self._plant.ordinary(job.days, job.run, job.seed, job.every_s)
         plotted = frozenset(
             rule.channel
             for rule_id in wanted

@@ -96,6 +96,6 @@ class PlantSource(Protocol):
         """Return a failure's play; run 0 is nominal, others are drawn by the seed."""
         ...
 
-    def ordinary(self, days: float, run: int, seed: int) -> Play:
-        """Return ordinary life: nothing fails."""
+    def ordinary(self, days: float, run: int, seed: int, every_s: float | None = None) -> Play:
+        """Return ordinary life: nothing fails; `every_s`: sampled so often instead."""
         ...
