@@ -380,6 +380,7 @@ class Settings:
         repeat_expires: a repeat that could not be delivered for so long is not sent any more.
         heartbeat: None: no signs of life are sent.
         calibrate_days: channel → days between two calibrations, where the file says so; 0: never.
+        prove_days: likewise, between two proof tests.
     """
 
     source: Path
@@ -404,3 +405,4 @@ class Settings:
     jobs: tuple[JobSettings, ...] = ()
     supplies: tuple[SupplySettings, ...] = ()
     calibrate_days: Mapping[str, float] = field(default_factory=dict)
+    prove_days: Mapping[str, float] = field(default_factory=dict)

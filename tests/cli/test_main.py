@@ -26,6 +26,7 @@ COMMANDS = [
     "log",
     "report",
     "token",
+    "proof",
     "history",
     "notice",
     "node",

@@ -49,6 +49,7 @@ from weirwatch.pipeline.notice_tests import TrialWatch
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.outbox import Outbox
 from weirwatch.pipeline.past import PastDesk
+from weirwatch.pipeline.proofs import proof_works
 from weirwatch.pipeline.restraint import Restraint
 from weirwatch.pipeline.timekeeper import Timekeeper
 from weirwatch.pipeline.work_desk import WorkDesk, kept_by_desk
@@ -142,7 +143,7 @@ def _build(
     rules = {rule.id: rule for rule in settings.rules}
     kept_work, calling = kept_by_desk(restored.calling)
     builder = GroupBuilder(rules, numbers, state.alarms, writer, restored.next_seq, calling)
-    known_works = {work.id: work for work in settings.planned_works}
+    known_works = {w.id: w for w in settings.planned_works} | proof_works(settings)
     works = WorkDesk(known_works, book, state, builder, kept_work)
     builder.resumed(resumed.changed, resumed.closed)
     for event in resumed.events:

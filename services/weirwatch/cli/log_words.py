@@ -73,7 +73,7 @@ def put(
     if len(requests) > MOST_AT_ONCE:
         raise RefusedEntry(f"{len(requests)} entries: import at most {MOST_AT_ONCE} at once")
     try:
-        answer = _handled(desk, {"entries": [*requests], "check": check})
+        answer = store_entries(desk, {"entries": [*requests], "check": check})
     except RefusedEntry as refusal:
         if many:
             raise RefusedEntry([_with_line(p) for p in refusal.problems]) from refusal
@@ -104,7 +104,7 @@ def put_photo(desk: Desk, number: int, file: Path, who: str, *, as_json: bool) -
         data = base64.b64encode(file.read_bytes()).decode()
     except OSError as error:
         raise RefusedEntry(f"{file}: cannot be read: {error.strerror}") from error
-    photo = _handled(desk, {"photo": {"entry": number, "data": data, "who": who}})["photo"]
+    photo = store_entries(desk, {"photo": {"entry": number, "data": data, "who": who}})["photo"]
     if as_json:
         print_json(photo)
     else:
@@ -187,7 +187,8 @@ def _request(line: Mapping[str, Any]) -> dict[str, Any]:
     return {"kind": "", **request}
 
 
-def _handled(desk: Desk, request: Mapping[str, Any]) -> Mapping[str, Any]:
+def store_entries(desk: Desk, request: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Carry out a request about the log: by the core while it runs, else by ourselves."""
     folder = desk.settings.service.data_dir
     try:
         lock = WriterLock(folder)

@@ -18,6 +18,7 @@ from weirwatch.cli import (
     log,
     node,
     notice,
+    proof,
     replay,
     report,
     series,
@@ -53,7 +54,7 @@ def build_app() -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"]},
     )
     app.callback()(_options)
-    for family in (*_FAMILIES, backup, history, notice, node, farwatch, doctor):
+    for family in (*_FAMILIES, proof, backup, history, notice, node, farwatch, doctor):
         family.register(app)
     return app
 

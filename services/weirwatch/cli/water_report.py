@@ -182,3 +182,4 @@ def _print_probes(report: Row) -> None:
             typer.echo(f"{probe['title']} ({probe['channel']}): {'; '.join(facts)}")
     due = ", ".join(report["due"]) or "none"
     typer.echo(f"\nCalibration due: {due}")
+    typer.echo(f"Proof test due: {', '.join(report['proofs_due']) or 'none'}")

@@ -54,6 +54,11 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
             for entry in draft.channels
             if entry.config.calibrate_every_days is not None
         },
+        prove_days={
+            entry.config.id: entry.config.prove_every_days
+            for entry in draft.channels
+            if entry.config.prove_every_days is not None
+        },
         derived=tuple(
             entry.config.to_domain(constants_of(entry.config, told)) for entry in draft.derived
         ),

@@ -49,6 +49,7 @@ class DerivedConfig(Section):
             warm_up_s=0.0,
             states=None,
             calibrate_every_days=None,
+            prove_every_days=None,
             valid=self.valid,
             resolution=self.resolution,
             max_change_per_s=None,

@@ -197,6 +197,7 @@ class ChannelConfig(Section):
         None, examples=[["wet", "dry"]]
     )
     calibrate_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[30])
+    prove_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[90])
     max_change_per_s: Positive | None = Field(None, examples=[2])
     frozen_after_s: Span | None = Field(None, examples=[3600])
 

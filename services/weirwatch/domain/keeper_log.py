@@ -15,6 +15,7 @@ KINDS = (
     "supply",
     "note",
     "calibration",
+    "proof",
 )
 
 
@@ -49,11 +50,11 @@ class LogEntry:
         recorded_at: when it was written down.
         kind: one of `KINDS`.
         system: id of the system.
-        subject: quantity of a test, substance or quantity of a dose, id of a job or a supply; else
-            empty.
+        subject: quantity of a test, substance or quantity of a dose, id of a job or a supply,
+            passed or failed of a proof; else empty.
         value, unit: in the unit that the log keeps for this subject; None and empty without.
         given: number and unit as they were written.
-        channel: of a calibration; else empty.
+        channel: of a calibration or a proof; else empty.
         detail: what follows from the entry, by kind; see docs/log.md.
         text: in the keeper's own words.
         who: whoever wrote it.

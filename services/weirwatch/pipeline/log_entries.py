@@ -15,6 +15,7 @@ from weirwatch.pipeline.calibrating import find_calibration
 from weirwatch.pipeline.log_units import MEASURES, amount, counted, in_unit, measured
 from weirwatch.pipeline.photos import photo_json
 from weirwatch.pipeline.plant_figures import volume_l
+from weirwatch.pipeline.proofs import FAILED, PASSED, proved
 from weirwatch.settings import Settings
 from weirwatch.water.dosing import (
     Substance,
@@ -251,6 +252,18 @@ def _calibration(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEn
     return replace(entry, channel=channel.id, unit=channel.unit, detail=detail)
 
 
+def _proof(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
+    sensors = {channel.id: sensor for channel, sensor in proved(world.settings)}
+    sensor = sensors.get(request.channel)
+    if sensor is None:
+        raise RefusedEntry(
+            f"{request.channel!r} is no channel whose sensor can be proved: see weirwatch proof"
+        )
+    if request.subject not in (PASSED, FAILED):
+        raise RefusedEntry(f"a proof is {PASSED} or {FAILED}: say which as its subject")
+    return replace(entry, channel=request.channel, detail={"sensor": sensor.name})
+
+
 def _maintenance(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
     if not request.subject:
         return _words(request, entry, world)
@@ -295,6 +308,7 @@ _KINDS: Mapping[str, Callable[[LogRequest, LogEntry, LogWorld], LogEntry]] = {
     "supply": _supply,
     "note": _words,
     "calibration": _calibration,
+    "proof": _proof,
 }
 
 

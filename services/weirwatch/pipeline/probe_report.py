@@ -12,6 +12,7 @@ from weirwatch.pipeline.calibrating import calibration_of
 from weirwatch.pipeline.calibration_due import every_days, is_due
 from weirwatch.pipeline.log_units import MEASURES
 from weirwatch.pipeline.probe_signs import NOISE_SPAN, by_day, drift, drop_outs, noise
+from weirwatch.pipeline.proofs import overdue, proofs_json
 from weirwatch.pipeline.water_budget import DAY
 from weirwatch.pipeline.water_days import hours_of
 from weirwatch.pipeline.water_report import current_entries
@@ -34,12 +35,15 @@ def probe_report_json(
         for channel in settings.channels
         if channel.system == system and channel.id not in derived and not channel.is_switch
     ]
+    proofs = proofs_json(settings, entries, end, system)
     return {
         "system": system,
         "from": to_rfc3339(start),
         "to": to_rfc3339(end),
         "probes": probes,
         "due": [probe["channel"] for probe in probes if probe["due"]],
+        "proofs": proofs,
+        "proofs_due": overdue(proofs),
     }
 
 

@@ -34,6 +34,7 @@ from weirwatch.domain.state import Decision, EngineState
 from weirwatch.pipeline.shapes import time_json
 
 KEY = "planned-work/"  # what is kept begins with it; no rule's id does
+PROOF = "proof/"  # work of a sensor's proof test: listed only while it runs
 CHECK_AGAIN: Micros = 5 * SECOND  # while something is not back to normal
 _LONGEST = 2000  # characters of any text
 
@@ -97,7 +98,10 @@ class WorkDesk:
         try:
             match request.name:
                 case "list":
-                    request.answer.set_result({"items": [self.as_json(w) for w in self._works]})
+                    shown = [
+                        w for w in self._works if w in self._running or not w.startswith(PROOF)
+                    ]
+                    request.answer.set_result({"items": [self.as_json(w) for w in shown]})
                     return
                 case "start":
                     self._start(request, now)

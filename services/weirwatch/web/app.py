@@ -28,6 +28,7 @@ from weirwatch.web.lockout import RateLimit
 from weirwatch.web.log_routes import log_router
 from weirwatch.web.metrics import metrics_route
 from weirwatch.web.planned_work_routes import planned_work_router
+from weirwatch.web.proof_routes import proof_router
 from weirwatch.web.reading_routes import channel_router, state_router
 from weirwatch.web.report_routes import report_router
 from weirwatch.web.sign_in import sign_in_routes
@@ -91,6 +92,7 @@ def create_app(
         log_router(context, log_keeper),
         water_router(context),
         planned_work_router(context),
+        proof_router(context, log_keeper),
     ):
         app.include_router(router, prefix=PREFIX)
     app.router.routes.extend([metrics_route(context), *sta_routes(context)])

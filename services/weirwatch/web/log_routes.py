@@ -19,7 +19,15 @@ from weirwatch.web.guard import IDENTITY
 from weirwatch.web.parameters import EventsQuery, Operator, operator_name
 
 Kind = Literal[
-    "test", "dose", "reactor", "water-change", "maintenance", "supply", "note", "calibration"
+    "test",
+    "dose",
+    "reactor",
+    "water-change",
+    "maintenance",
+    "supply",
+    "note",
+    "calibration",
+    "proof",
 ]
 assert set(Kind.__args__) == set(KINDS)  # type: ignore[attr-defined] # noqa: S101 - one list, twice
 

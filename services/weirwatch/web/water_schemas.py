@@ -183,14 +183,40 @@ class Probe(_Out):
     seen: float | None = Field(description="Part of the hours with a usable reading.")
 
 
+class Proof(_Out):
+    """The proof test of one sensor: how it is done, when last, when due."""
+
+    channel: str
+    title: str
+    sensor: str
+    steps: list[str]
+    within_s: float = Field(description="The reaction must be seen in that time.")
+    every_days: float | None = Field(description="Between two proofs; null: never due.")
+    last_at: Time | None
+    result: Literal["passed", "failed"] | None
+    who: str | None
+    text: str
+    due_at: Time | None
+    overdue: bool = Field(description="Never proved, failed, or too long ago.")
+
+
+class Proofs(_Out):
+    """In the order of the configuration file."""
+
+    items: list[Proof]
+    next: str | None
+
+
 class ProbeReport(_Out):
-    """The probes of one system, and which calibration is due."""
+    """The probes of one system, and which calibration or proof is due."""
 
     system: str
     from_: Time = Field(alias="from")
     to: Time
     probes: list[Probe]
     due: list[str]
+    proofs: list[Proof]
+    proofs_due: list[str]
 
 
 class Job(_Out):
