@@ -134,3 +134,13 @@ def test_a_held_raise_that_is_acknowledged_is_told_no_more() -> None:
     run.command(command(2001, "acknowledge")[1])
     run.advance(micros(3000))
     assert [e.annunciated for e in run.events] == [False, False]
+
+
+def test_a_raise_inside_a_backlog_is_not_told_while_the_backlog_comes_in() -> None:
+    run = EngineRun(book([rule("wet", LEAK, on=30, on_channel=FLOAT)], [contact(FLOAT)]), 0)
+    arriving(run, 2000, at(FLOAT, 900, 1))
+    run.advance(micros(2001))
+    arriving(run, 2002, at(FLOAT, 960, 1))  # late too, and still wet
+    assert [e.annunciated for e in run.events] == [False]
+    arriving(run, 2005, at(FLOAT, 2005, 1))  # it has caught up
+    assert told(run.events)[1:] == [(2005, "announced", "unacknowledged", True)]
