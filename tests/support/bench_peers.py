@@ -20,6 +20,7 @@ from weirwatch.clock import SystemClock
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Reading
 from weirwatch.ports import Group
+from weirwatch.store import reserve
 from weirwatch.store.far.asking import Login
 from weirwatch.store.far.history import FarHistory
 from weirwatch.store.far.influx import InfluxHistory
@@ -298,7 +299,8 @@ def victoria_queries(server: Victoria, end: Micros, count: int) -> Queries:
 
 
 def folder_bytes(folder: Path) -> int:
-    return sum(part.stat().st_size for part in folder.rglob("*") if part.is_file())
+    found = (part for part in folder.rglob("*") if part.is_file())
+    return sum(part.stat().st_size for part in found if part.name != reserve.FILE_NAME)
 
 
 def parts_of_ours(folder: Path) -> dict[str, float]:

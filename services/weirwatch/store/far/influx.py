@@ -7,6 +7,7 @@ API: https://docs.influxdata.com/influxdb/v2/ (write API, Flux).
 """
 
 import json
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -89,30 +90,51 @@ class InfluxHistory:
     def pieces(self, channel: str, grid: Grid, first: int, end: int) -> list[Piece]:
         """Return what is in whole buckets."""
         low, high = (grid.origin + place * grid.width for place in (first, end))
-        source = self._source(channel, low, high)
-        windows = f"window(every: {grid.width}us, offset: {grid.origin % grid.width}us)"
-        told = "\n".join(
-            f'{word}_ = found |> {word}() |> toFloat() |> set(key: "told", value: "{word}")'
+        # Each from the source anew: the server then sums up where the data lies. A window by itself
+        # would become a table by itself, which takes it minutes for a year of hours.
+        told = ",\n".join(
+            f"{self._good_enough(channel, low, high)} |> aggregateWindow(fn: {word},"
+            f" every: {grid.width}us, offset: {grid.origin % grid.width}us,"
+            ' createEmpty: false, timeSrc: "_start")'
+            f' |> toFloat() |> set(key: "told", value: "{word}")'
             for word in WORDS
         )
-        names = ", ".join(f"{word}_" for word in WORDS)
         flux = (
-            f'found = {source} |> filter(fn: (r) => r.quality != "bad") |> {windows}\n{told}\n'
-            f"union(tables: [{names}])"
-            ' |> keep(columns: ["_start", "_time", "_value", "told", "quality", "reason"])'
-            " |> group()"
+            f"union(tables: [{told}])"
+            ' |> keep(columns: ["_time", "_value", "told", "quality", "reason"]) |> group()'
         )
-        rows = (
+        rows = [
             Told(
                 (row.get("quality", ""), row.get("reason", "")),
-                (from_rfc3339(row["_start"]) - grid.origin) // grid.width,
+                (from_rfc3339(row["_time"]) - grid.origin) // grid.width,
                 row["told"],
                 float(row["_value"]),
-                from_rfc3339(row["_time"]) if row.get("_time") else None,
+                None,
             )
             for row in self._rows(flux, low, high)
+        ]
+        several = Counter(row.place for row in rows if row.word == "count")
+        return [
+            piece if several[piece.place] == 1 else self._with_ends(channel, grid, piece)
+            for piece in pieces_of_told(rows)
+        ]
+
+    def _with_ends(self, channel: str, grid: Grid, piece: Piece) -> Piece:
+        """Return the piece with its first and last value, which its series cannot tell alone."""
+        low = grid.origin + piece.place * grid.width
+        source = self._good_enough(channel, low, low + grid.width)
+        ends = ",\n".join(
+            f'{source} |> keep(columns: ["_time", "_value"]) |> group() |> sort(columns: ["_time"])'
+            f' |> {word}() |> set(key: "told", value: "{word}")'
+            for word in ("first", "last")
         )
-        return pieces_of_told(rows)
+        flux = f"union(tables: [{ends}]) |> group()"
+        found = {r["told"]: float(r["_value"]) for r in self._rows(flux, low, low + grid.width)}
+        return piece._replace(first=found["first"], last=found["last"])
+
+    def _good_enough(self, channel: str, start: Micros, end: Micros) -> str:
+        source = self._source(channel, start, end)
+        return f'{source} |> filter(fn: (r) => r.quality != "bad")'
 
     def close(self) -> None:
         """Close the client; idempotent."""
