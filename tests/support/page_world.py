@@ -99,7 +99,7 @@ CHANNELS = (
     _channel("power-node", "battery-voltage", "voltage", "V", 0.01),
     _channel("power-node", "room-temperature", "temperature", "Cel", 0.1),
     _channel("power-node", "sump-level", "level", "mm", 1, "sump"),
-    _channel("power-node", "floor-dry", "switch"),
+    replace(_channel("power-node", "floor-dry", "switch"), title="Floor", states=("wet", "dry")),
     _channel("power-node", "high-float-closed", "switch", "", None, "sump"),
 )
 NORMAL = dict(
@@ -474,7 +474,7 @@ def trouble(world: World) -> None:
                       ago=31 * MINUTE)  # fmt: skip
     world.command(Command("acknowledge", "return-flow-lost", "Kari", "pump is humming, coming",
                           check_in_minutes=20))  # fmt: skip
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off", ago=3 * MINUTE)
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet", ago=3 * MINUTE)
     world.raise_alarm("room-too-hot", 28.4, "28.4 °C, at or above 28 °C", ago=300 * MINUTE)
     world.command(Command("shelve", "room-too-hot", "Kari", "heat wave", minutes=240))
     latched = Alarm("reactor-flow-lost", AlarmState.LATCHED_UNACKNOWLEDGED,

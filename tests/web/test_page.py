@@ -128,9 +128,10 @@ def test_a_card_says_why_when_it_is_asked(window: Browser, server: Server, world
 def test_acknowledge_reaches_the_core_with_comment_and_name(
     window: Browser, server: Server, world: World
 ) -> None:
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet")
     visit(window, server)
     window.wait_for_text("Water on the floor", ".ww-alarms")
+    window.wait_for_text("alarm when wet", "[data-rule=floor-leak]")  # the switch's own word
     window.type("[data-keep=operator]", "Kari <b>")
     form = "[data-rule=floor-leak] [data-command=acknowledge]"
     window.type(f"{form} [name=comment]", "on the way & calling")
@@ -172,7 +173,7 @@ def test_without_a_name_the_page_is_on_record(
 def test_a_refused_command_is_explained_and_keeps_the_text(
     window: Browser, server: Server, world: World
 ) -> None:
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet")
     visit(window, server)
     window.wait_for_text("Water on the floor", ".ww-alarms")
     world.answers = False
@@ -198,7 +199,7 @@ def test_live_without_reload_and_without_losing_what_is_typed(
 
     world.read({LEVEL: 352, RETURN: 0})
     window.wait_for_text("352", f"[data-channel='{LEVEL}']")
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")  # goes before the other one
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet")  # goes before the other one
     window.wait_for_text("Water on the floor", ".ww-alarms")
     window.wait_for_text("Water on the floor: raised", ".ww-right")
     window.wait_for("return document.title.startsWith('1 critical alarm')")
@@ -239,7 +240,7 @@ def test_while_nothing_happens_nothing_but_the_clock_is_touched(
 
 
 def test_an_unsent_comment_outlives_a_reload(window: Browser, server: Server, world: World) -> None:
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet")
     visit(window, server)
     window.wait_for_text("Water on the floor", ".ww-alarms")
     comment = "[data-rule=floor-leak] [data-command=acknowledge] [name=comment]"
@@ -250,7 +251,7 @@ def test_an_unsent_comment_outlives_a_reload(window: Browser, server: Server, wo
 
 
 def test_a_hung_core_does_not_hang_the_page(window: Browser, server: Server, world: World) -> None:
-    world.raise_alarm("floor-leak", 0.0, "Floor dry is off")
+    world.raise_alarm("floor-leak", 0.0, "Floor is wet")
     visit(window, server)
     window.wait_for_text("Water on the floor", ".ww-alarms")
     world.answers = None
