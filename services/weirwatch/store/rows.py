@@ -19,7 +19,7 @@ NODE_COLUMNS = tuple(field.name for field in fields(NodeState))
 QUARANTINE_COLUMNS = tuple(field.name for field in fields(Quarantined))
 CHANNEL_COLUMNS = (
     "name", "quantity", "unit", "expected_every", "silent_after", "valid_low", "valid_high",
-    "resolution", "warm_up", "vessel", "title", "max_change_per_s", "frozen_after",
+    "resolution", "warm_up", "vessel", "title", "max_change_per_s", "frozen_after", "states",
 )  # fmt: skip
 
 PAYLOAD_BYTES = 4096  # of a quarantined payload are kept
@@ -61,13 +61,15 @@ def channel_row(channel: Channel) -> Row:
         channel.id, channel.quantity, channel.unit, channel.expected_every, channel.silent_after,
         low, high, channel.resolution, channel.warm_up, channel.vessel, channel.title,
         channel.max_change_per_s, channel.frozen_after,
+        json.dumps(channel.states),
     )  # fmt: skip
 
 
 def channel_from(row: Row) -> Channel:
     """Return the channel of such a row."""
     name, quantity, unit, every, silent, low, high, *others = row
-    resolution, warm_up, vessel, title, max_change_per_s, frozen_after = others
+    resolution, warm_up, vessel, title, max_change_per_s, frozen_after, states = others
+    off, on = json.loads(states)
     return Channel(
         id=name,
         quantity=quantity,
@@ -81,6 +83,7 @@ def channel_from(row: Row) -> Channel:
         title=title,
         max_change_per_s=max_change_per_s,
         frozen_after=frozen_after,
+        states=(off, on),
     )
 
 

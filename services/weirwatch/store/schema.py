@@ -256,6 +256,11 @@ MIGRATIONS: tuple[Migration, ...] = (
         ),
     ),
     Migration(8, "summaries of three weeks in one row", spans.TABLES),
+    Migration(
+        9,
+        "what the states of a switch are called",
+        ("""ALTER TABLE channel ADD COLUMN states TEXT NOT NULL DEFAULT '["off", "on"]'""",),
+    ),
 )
 
 
