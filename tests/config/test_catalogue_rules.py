@@ -225,4 +225,4 @@ def test_check_names_the_failures_that_it_has_a_rule_for(write: Write) -> None:
     ready = warning.split("weirwatch check --suggest writes rules for ")[1]
     assert "overflow-blocked" in ready
     assert "probe-silent" in ready
-    assert "oxygen-low" not in ready
+    assert "chiller-failed" not in ready
