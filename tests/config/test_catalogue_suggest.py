@@ -32,10 +32,12 @@ def test_a_plant_without_rules_gets_one_for_every_failure_that_its_channels_can_
     assert rules["floor-leak"].condition == SwitchIs(False)  # the channel is called floor-dry
     assert {"light-stuck-lights-on", "light-stuck-lights-off"} <= rules.keys()
     assert "mains-lost" in rules["return-pump-stopped"].suppressed_by
+    assert rules["reactor-co2-runaway"].channel == "harbour-hall/sump-node/reactor-ph"
+    assert rules["ph-high"].channel == "harbour-hall/sump-node/ph"
     still = suggest(whole)  # what waits for the keeper's numbers: remarks, line by line
     assert all(line.startswith("#") for table in still for line in table.splitlines())
     assert {table.split(":")[0] for table in still} == {
-        "# skimmer-flow-lost", "# circulation-lost", "# reactor-effluent-off"
+        "# skimmer-flow-lost", "# circulation-lost"
     }  # fmt: skip
 
 

@@ -9,6 +9,9 @@ Plays = Callable[[PlantSettings | None, Seen, Seen], bool]
 """Whether a channel plays the part, beside another one that asks."""
 
 
+_CHAMBER = ("chamber", "reactor")
+
+
 def _named(quantity: str, *words: str) -> Plays:
     def plays(_: PlantSettings | None, channel: Seen, __: Seen) -> bool:
         return channel.quantity == quantity and any(word in channel.name for word in words)
@@ -35,7 +38,7 @@ def _loop(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
 
 
 def _system_ph(_: PlantSettings | None, channel: Seen, __: Seen) -> bool:
-    return channel.quantity == "ph" and "chamber" not in channel.name
+    return channel.quantity == "ph" and not any(word in channel.name for word in _CHAMBER)
 
 
 def _twin(_: PlantSettings | None, channel: Seen, of: Seen) -> bool:
@@ -45,7 +48,7 @@ def _twin(_: PlantSettings | None, channel: Seen, of: Seen) -> bool:
 
 PARTS: Mapping[str, Plays] = {
     "battery-voltage": _named("voltage", "battery"),
-    "chamber-ph": _named("ph", "chamber"),
+    "chamber-ph": _named("ph", *_CHAMBER),
     "circuit": _named("switch", "circuit", "breaker"),
     "circuit-power": _named("power", "circuit"),
     "circulation": _named("switch", "circulation"),

@@ -88,7 +88,7 @@ def test_an_alarm_in_words() -> None:
 @pytest.mark.parametrize(
     ("rule", "limit"),
     [
-        ("floor-leak", "alarm when off"),
+        ("floor-leak", "alarm when wet"),
         ("return-flow-lost", "expected at least 4000 L/h"),
         ("reactor-flow-lost", "limit 30 L/h"),
     ],
