@@ -284,6 +284,7 @@ class PlantSettings:
         loss_w_per_k: heat loss of all the water to the room, evaporation apart.
         evaporation_l_per_day: replaced by the top-off.
         salinity: practical salinity (PSS-78).
+        without: failures of the catalogue that cannot happen here.
     """
 
     system: str
@@ -297,6 +298,7 @@ class PlantSettings:
     evaporation_l_per_day: float
     salinity: float
     outage: OutageSettings = OutageSettings()
+    without: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

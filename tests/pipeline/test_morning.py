@@ -11,10 +11,12 @@ from weirwatch.config import load
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
 from weirwatch.domain.instant import SECOND, from_rfc3339
+from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.pipeline.inbox import ServiceEventRequest
 from weirwatch.pipeline.morning import Morning, morning_json, morning_of, morning_text
 from weirwatch.pipeline.morning_round import MorningRound
 from weirwatch.ports import Group, Notice
+from weirwatch.store.log_book import LogBook
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
@@ -98,9 +100,10 @@ class World:
         row = (SEVEN - round(seconds_ago * SECOND), self.numbers[channel], 200.0, 0, "")
         self.journal.commit(Group(readings=[row]))
 
-    def morning(self) -> Morning:
+    def morning(self, days: int = 0) -> Morning:
+        now = SEVEN + days * 86_400 * SECOND
         with closing(SqliteArchive(self.path)) as archive:
-            return morning_of(archive, self.settings, self.catalogue, SEVEN)
+            return morning_of(archive, self.settings, self.catalogue, now)
 
     def round(self) -> MorningRound:
         return MorningRound(
@@ -173,6 +176,15 @@ def test_out_of_the_record(world: World) -> None:
     assert found.unproven == ("Sump level", "Return flow")
     first = morning_text(found, SEVEN, world.settings, None).split("\n")[0]
     assert first.startswith("Morning, Harbour Hall: 1 standing, 1 silenced, 1 silent, ")
+
+
+def test_what_was_proved_is_proven_until_it_is_due_again(world: World) -> None:
+    with closing(LogBook(world.path)) as book:
+        for channel, result in (("hall/node/level", "passed"), ("hall/node/flow", "failed")):
+            time = SEVEN - 86_400 * SECOND
+            book.add([LogEntry(time, time, "proof", "hall", result, channel=channel)])
+    assert world.morning().unproven == ("Return flow",)
+    assert world.morning(400).unproven == ("Sump level", "Return flow")
 
 
 def test_a_silent_channel_and_what_is_fresh(world: World) -> None:

@@ -110,4 +110,5 @@ def _plant(plant: PlantDraft, draft: Draft) -> PlantSettings | None:
         evaporation_l_per_day=config.evaporation_l_per_day,
         salinity=config.salinity,
         outage=OutageSettings() if plant.outage is None else plant.outage.config.to_domain(),
+        without=tuple(config.without),
     )

@@ -12,7 +12,9 @@ from weirwatch.domain.reading import Quality
 from weirwatch.pipeline.local_time import clock_time, local_time
 from weirwatch.pipeline.notice_tests import Trials, reminder
 from weirwatch.pipeline.notice_text import fitted
+from weirwatch.pipeline.proofs import overdue, proofs_json
 from weirwatch.pipeline.upkeep import upkeep_json, waiting_lines
+from weirwatch.pipeline.water_report import current_entries
 from weirwatch.ports import Archive, Newest
 from weirwatch.settings import Settings
 
@@ -33,9 +35,9 @@ class Morning:
         standing: alarms that stand or wait for somebody.
         silenced: alarms that are shelved or out of service.
         silent: channels without a fresh good reading.
-        uncovered: failures of the catalogue that no rule watches.
+        uncovered: failures of the catalogue that can happen here and that no rule watches.
         undeliverable: notices that nobody took.
-        unproven: watched channels without a proof test on record.
+        unproven: watched channels whose sensor has no proof on record that still holds.
     """
 
     overnight: tuple[str, ...] = ()
@@ -76,7 +78,7 @@ def morning_of(archive: Archive, settings: Settings, catalogue: Catalogue, now: 
             f"{notice.recipient}: {notice.last_error or notice.state}"
             for notice in archive.undelivered(now - _DAY)
         ),
-        unproven=_unproven(settings),
+        unproven=_unproven(archive, settings, now),
     )
 
 
@@ -167,10 +169,17 @@ def _clock(time: Micros, zone: ZoneInfo, now: Micros) -> str:
 
 def _uncovered(settings: Settings, catalogue: Catalogue) -> tuple[str, ...]:
     covered = {rule.failure for rule in settings.rules}
-    return tuple(failure for failure in catalogue.failures if failure not in covered)
+    impossible = settings.plant.without if settings.plant is not None else ()
+    return tuple(f for f in catalogue.failures if f not in covered and f not in impossible)
 
 
-def _unproven(settings: Settings) -> tuple[str, ...]:
-    """Return the watched channels: this version keeps no proof tests, so none is proven."""
+def _unproven(archive: Archive, settings: Settings, now: Micros) -> tuple[str, ...]:
+    """Return the watched channels whose sensor was never proved, failed, or is due again."""
     watched = {rule.channel for rule in settings.rules if rule.channel}
-    return tuple(channel.label for channel in settings.channels if channel.id in watched)
+    entries = [
+        entry
+        for system in settings.systems
+        for entry in current_entries(archive, system.id, now + 1)
+    ]
+    waiting = {*overdue(proofs_json(settings, entries, now))} & watched
+    return tuple(channel.label for channel in settings.channels if channel.id in waiting)
