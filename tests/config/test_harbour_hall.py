@@ -169,19 +169,3 @@ def test_each_fault_is_told_once_by_its_rule(
     demo: Settings, fault: Fault, hours: float, rules: list[str]
 ) -> None:
     assert Rehearsal(demo, [fault]).annunciated(hours) == rules
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("fault", "hours", "rules"),
-    [
-        (Fault("heater-stuck-on"), 6, ["heater-stuck-on"]),
-        (Fault("heater-failed-off"), 5, ["heater-failed-off"]),
-        (Fault("top-off-stuck-off"), 16, ["top-off-stuck-off"]),
-    ],
-    ids=lambda value: str(value)[:40],
-)
-def test_slow_faults_are_told_too(
-    demo: Settings, fault: Fault, hours: float, rules: list[str]
-) -> None:
-    assert Rehearsal(demo, [fault]).annunciated(hours) == rules
