@@ -149,9 +149,9 @@ def test_a_configuration_without_a_plant_is_told_what_is_missing(
 
 @pytest.mark.slow
 def test_a_feeding_pause_that_sounds_makes_ordinary_life_fail(call: Call, tmp_path: Path) -> None:
-    config = edited(
-        tmp_path, of_rule("return-pump-stopped", "on_delay_s = 660", "on_delay_s = 310")
-    )
+    cause = of_rule("circuit-lost", "on_delay_s = 630", "on_delay_s = 300")
+    pump = of_rule("return-pump-stopped", "on_delay_s = 660", "on_delay_s = 310")
+    config = edited(tmp_path, lambda text: pump(cause(text)))
     result = drill(call, config, "normal", "--days", "0.4", "--json")
     assert result.exit_code == 1, result.output
     (run,) = json.loads(result.stdout)["normal"]

@@ -28,6 +28,7 @@ def config_of(port: int) -> str:
         ("127.0.0.1:8080", "127.0.0.1:WEB_PORT"),
         ('id = "console"\nkind = "console"', 'id = "file"\nkind = "file"\npath = "notices.jsonl"'),
         # Eleven minutes outlast a feeding pause; here nobody is fed.
+        ("on_delay_s = 630  #", "on_delay_s = 300  #"),
         (f"on_delay_s = 660\n{PUMP}", f"on_delay_s = 330\n{PUMP}"),
     ):
         assert old in text
