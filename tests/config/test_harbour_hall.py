@@ -169,3 +169,9 @@ def test_each_fault_is_told_once_by_its_rule(
     demo: Settings, fault: Fault, hours: float, rules: list[str]
 ) -> None:
     assert Rehearsal(demo, [fault]).annunciated(hours) == rules
+
+
+@pytest.mark.slow
+def test_a_dry_top_off_is_told_within_a_day(demo: Settings) -> None:
+    faults = [Fault("top-off-stuck-off")]
+    assert Rehearsal(demo, faults).annunciated(16) == ["top-off-stuck-off"]

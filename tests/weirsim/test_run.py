@@ -198,4 +198,4 @@ def test_the_system_of_the_run_names_the_channels() -> None:
     clock = scaled_clock(1.0, START_US)
     faults = [Fault("probe-silent", target="hall-2/sump-node/ph")]
     PlantRunner(SPEC, ("127.0.0.1", 1), "r", "hall-2", clock, faults)
-    assert len(channels("hall-2", NODES)) == 26
+    assert len(channels("hall-2", NODES)) == 36
