@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from weirwatch.cli.explain import explain_command
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 RuleArgument = Annotated[str, typer.Argument(metavar="RULE", help="Id of the alarm's rule.")]
 WhoOption = Annotated[
@@ -60,13 +60,6 @@ def _family(
         list_command(context, config, data, state, show_all, as_json)
 
 
-def _places(
-    context: typer.Context, config: Path | None, data: Path | None
-) -> tuple[Path, Path | None]:
-    before_config, before_data = context.obj or (None, None)
-    return config_path(config, before_config), data or before_data
-
-
 def list_command(
     context: typer.Context,
     config: ConfigOption = None,
@@ -81,7 +74,7 @@ def list_command(
     from weirwatch.pipeline.queries import alarms_json
 
     wanted = states_of(state or [])
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         page = alarms_json(open_desk.archive, open_desk.settings, open_desk.catalogue, wanted)
         if as_json:
             print_json(page)
@@ -101,7 +94,7 @@ def show_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.pipeline.queries import alarm_of
 
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         alarm = alarm_of(open_desk.archive, open_desk.settings, open_desk.catalogue, rule)
         if as_json:
             print_json(alarm)
@@ -120,7 +113,7 @@ def acknowledge_command(
     as_json: JsonOption = False,
 ) -> None:
     """Say that you have taken notice of an alarm."""
-    place = _places(context, config, data)
+    place = places(context, config, data)
     _tell(place, "acknowledge", rule, who, comment, as_json, check_in_minutes=check_in_minutes)
 
 
@@ -138,7 +131,7 @@ def check_in_command(
 
     It renews the acknowledgement; without minutes nobody waits to hear of it again.
     """
-    place = _places(context, config, data)
+    place = places(context, config, data)
     _tell(place, "check-in", rule, who, comment, as_json, check_in_minutes=check_in_minutes)
 
 
@@ -153,7 +146,7 @@ def shelve_command(
     as_json: JsonOption = False,
 ) -> None:
     """Keep an alarm quiet for a while; it comes back by itself."""
-    place = _places(context, config, data)
+    place = places(context, config, data)
     _tell(place, "shelve", rule, who, comment, as_json, minutes=minutes)
 
 
@@ -168,7 +161,7 @@ def remove_command(
     as_json: JsonOption = False,
 ) -> None:
     """Take an alarm out of service, as while its probe is calibrated; say why with --comment."""
-    place = _places(context, config, data)
+    place = places(context, config, data)
     _tell(place, "remove-from-service", rule, who, comment, as_json, minutes=minutes)
 
 
@@ -182,7 +175,7 @@ def unshelve_command(
     as_json: JsonOption = False,
 ) -> None:
     """End a shelving early."""
-    _tell(_places(context, config, data), "unshelve", rule, who, comment, as_json)
+    _tell(places(context, config, data), "unshelve", rule, who, comment, as_json)
 
 
 def return_command(
@@ -195,7 +188,7 @@ def return_command(
     as_json: JsonOption = False,
 ) -> None:
     """Put an alarm back into service."""
-    _tell(_places(context, config, data), "return-to-service", rule, who, comment, as_json)
+    _tell(places(context, config, data), "return-to-service", rule, who, comment, as_json)
 
 
 def reset_command(
@@ -208,7 +201,7 @@ def reset_command(
     as_json: JsonOption = False,
 ) -> None:
     """Let a latched alarm go, once its condition has gone and it is acknowledged."""
-    _tell(_places(context, config, data), "reset", rule, who, comment, as_json)
+    _tell(places(context, config, data), "reset", rule, who, comment, as_json)
 
 
 _COMMANDS: dict[str, Callable[..., None]] = {

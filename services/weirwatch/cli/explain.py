@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 
 def explain_command(
@@ -20,8 +20,7 @@ def explain_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.pipeline.explain import with_record
 
-    before_config, before_data = context.obj or (None, None)
-    with desk(config_path(config, before_config), data or before_data) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         found = with_record(open_desk.core.explain(rule), open_desk.archive)
         if as_json:
             print_json(found)

@@ -36,3 +36,11 @@ def config_path(*given: Path | None) -> Path:
         if path is not None:
             return path
     return Path(os.environ.get(CONFIG_VARIABLE) or DEFAULT_CONFIG)
+
+
+def places(
+    context: typer.Context, config: Path | None, data: Path | None
+) -> tuple[Path, Path | None]:
+    """Return configuration and data folder as given to a command, else to its family before it."""
+    before_config, before_data = context.obj or (None, None)
+    return config_path(config, before_config), data or before_data

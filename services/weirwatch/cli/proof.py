@@ -1,17 +1,15 @@
 """`weirwatch proof`: guided tests of the sensors themselves, with result and date on record."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 from weirwatch.cli.work import CommentOption, WhoOption
 
 ChannelArgument = Annotated[
     str, typer.Argument(metavar="CHANNEL", help="As in harbour-hall/power-node/floor-dry.")
 ]
-Places = tuple[Path, Path | None]
 
 
 def register(app: typer.Typer) -> None:
@@ -46,7 +44,7 @@ def list_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.cli.proof_run import all_proofs, print_proofs
 
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         proofs = all_proofs(open_desk)
         if as_json:
             print_json({"items": proofs, "next": None})
@@ -74,7 +72,7 @@ def start_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.cli.proof_run import ProofRun
 
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         run = ProofRun(open_desk, channel, who or login(), say=not as_json)
         run.show_steps()
         if not yes:
@@ -100,14 +98,9 @@ def record_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.cli.proof_run import record
 
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         entry = record(open_desk, channel, result, comment, who or login())
         if as_json:
             print_json(entry)
         else:
             typer.echo(f"{channel}: {entry['subject']}, entry {entry['number']} of the log")
-
-
-def _places(context: typer.Context, config: Path | None, data: Path | None) -> Places:
-    before_config, before_data = context.obj or (None, None)
-    return config_path(config, before_config), data or before_data

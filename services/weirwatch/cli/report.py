@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from weirwatch.cli import upkeep_report, water_report
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 FromOption = Annotated[
     str | None,
@@ -53,8 +53,7 @@ def alarms_command(
     from weirwatch.cli.time_range import time_range
     from weirwatch.pipeline.alarm_report import DEFAULT_SPAN, alarm_report_json
 
-    before_config, before_data = context.obj or (None, None)
-    with desk(config_path(config, before_config), data or before_data) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         now = open_desk.now()
         begins, ends = time_range(start, end, now, DEFAULT_SPAN)
         report = alarm_report_json(open_desk.archive, open_desk.settings, begins, ends, now)

@@ -2,7 +2,7 @@
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 from weirwatch.cli.water_report import SystemOption
 
 
@@ -27,8 +27,7 @@ def upkeep_command(
     from weirwatch.pipeline.upkeep import supply_line, upkeep_json, waiting_lines
     from weirwatch.pipeline.water_report import system_of
 
-    before = context.obj or (None, None)
-    with desk(config_path(config, before[0]), data or before[1]) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         named = system_of(open_desk.settings, system)
         report = upkeep_json(open_desk.archive, open_desk.settings, named, open_desk.now())
     if as_json:

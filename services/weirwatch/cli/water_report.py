@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 from weirwatch.domain.errors import ConfigError
 
 Row = Mapping[str, Any]
@@ -78,9 +78,7 @@ def _report(
     from weirwatch.cli.time_range import time_range
     from weirwatch.pipeline.water_report import DEFAULT_SPAN, system_of
 
-    before = context.obj or (None, None)
-    config, data = place
-    with desk(config_path(config, before[0]), data or before[1]) as open_desk:
+    with desk(*places(context, *place)) as open_desk:
         begins, ends = time_range(what[0], what[1], open_desk.now(), DEFAULT_SPAN)
         system = system_of(open_desk.settings, what[2])
         report = make(open_desk.archive, open_desk.settings, system, begins, ends)

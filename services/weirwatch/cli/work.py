@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
+from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 WorkArgument = Annotated[str, typer.Argument(metavar="WORK", help="Id, as in feeding-pause.")]
 WhoOption = Annotated[
@@ -50,7 +50,7 @@ def list_command(
     from weirwatch.cli.desk import desk, print_json
     from weirwatch.cli.words import console, plain_table
 
-    with desk(*_places(context, config, data)) as open_desk:
+    with desk(*places(context, config, data)) as open_desk:
         page = {**open_desk.core.work({"name": "list"}), "next": None}
         if as_json:
             print_json(page)
@@ -82,7 +82,7 @@ def start_command(
     Started again while it is under way, it ends so many minutes from now.
     """
     asked = {"name": "start", "work": work, "minutes": minutes}
-    _ask(_places(context, config, data), asked, who, comment, as_json=as_json)
+    _ask(places(context, config, data), asked, who, comment, as_json=as_json)
 
 
 def end_command(
@@ -96,7 +96,7 @@ def end_command(
 ) -> None:
     """End planned work now; without this it ends by itself."""
     asked = {"name": "end", "work": work}
-    _ask(_places(context, config, data), asked, who, comment, as_json=as_json)
+    _ask(places(context, config, data), asked, who, comment, as_json=as_json)
 
 
 def _ask(
@@ -133,10 +133,3 @@ def _state(work: Mapping[str, Any], zone: Any) -> str:
             return f"ended, not back to normal: {'; '.join(work['unmet'])}"
         case _:
             return "idle"
-
-
-def _places(
-    context: typer.Context, config: Path | None, data: Path | None
-) -> tuple[Path, Path | None]:
-    before_config, before_data = context.obj or (None, None)
-    return config_path(config, before_config), data or before_data
