@@ -21,7 +21,13 @@ _MAINS_LOST = "mains-lost"
 
 
 class NoticeWriter:
-    """Writes one notice per annunciation and recipient."""
+    """Writes one notice per annunciation and recipient.
+
+    Attributes:
+        in_drill: whatever it tells is a drill.
+    """
+
+    in_drill = False
 
     def __init__(
         self,
@@ -55,9 +61,10 @@ class NoticeWriter:
         drill: bool = False,
     ) -> Notice:
         """Return one notice to one recipient."""
-        told = self._told(why, rule, alarm, now, late=late, drill=drill)
+        told = self._told(why, rule, alarm, now, late=late, drill=drill or self.in_drill)
         text = notice_text(told, self._people.get(recipient))
-        return Notice(ident, seq, recipient, now, text, self._payload(seq, rule, alarm, why))
+        payload = self._payload(seq, rule, alarm, why)
+        return self._made(Notice(ident, seq, recipient, now, text, payload))
 
     def digest(
         self,
@@ -69,10 +76,15 @@ class NoticeWriter:
     ) -> Notice:
         """Return one notice of many alarms in an alarm flood."""
         person = self._people.get(recipient)
-        text = digest_text(alarms, self.zone, self._settings.notice_page, person)
+        page = self._settings.notice_page
+        text = digest_text(alarms, self.zone, page, person, drill=self.in_drill)
         shown = [rule.id for rule, _ in alarms]
         payload = {"event": seq, "why": Why.DIGEST.value, "alarms": shown}
-        return Notice(ident, seq, recipient, now, text, payload)
+        return self._made(Notice(ident, seq, recipient, now, text, payload))
+
+    def _made(self, notice: Notice) -> Notice:
+        """Return the notice as it goes out."""
+        return notice
 
     def fold(self, notices: Sequence[Notice], now: Micros) -> Notice:
         """Return one notice in the place of several to the same recipient."""
