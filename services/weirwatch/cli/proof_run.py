@@ -29,11 +29,7 @@ def all_proofs(desk: Desk) -> list[dict[str, Any]]:
     """Return every sensor that can be proved; before the first start none has been."""
     now = desk.now()
     try:
-        entries = [
-            entry
-            for system in desk.settings.systems
-            for entry in current_entries(desk.archive, system.id, now + 1)
-        ]
+        entries = current_entries(desk.archive, "", now + 1)
     except ConfigError:  # no file yet
         entries = []
     return proofs_json(desk.settings, entries, now)

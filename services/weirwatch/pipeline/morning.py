@@ -176,10 +176,6 @@ def _uncovered(settings: Settings, catalogue: Catalogue) -> tuple[str, ...]:
 def _unproven(archive: Archive, settings: Settings, now: Micros) -> tuple[str, ...]:
     """Return the watched channels whose sensor was never proved, failed, or is due again."""
     watched = {rule.channel for rule in settings.rules if rule.channel}
-    entries = [
-        entry
-        for system in settings.systems
-        for entry in current_entries(archive, system.id, now + 1)
-    ]
+    entries = current_entries(archive, "", now + 1)
     waiting = {*overdue(proofs_json(settings, entries, now))} & watched
     return tuple(channel.label for channel in settings.channels if channel.id in waiting)

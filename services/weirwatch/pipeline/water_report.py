@@ -148,14 +148,14 @@ class _Room:
 
 
 def current_entries(archive: Archive, system: str, end: Micros) -> list[LogEntry]:
-    """Return a system's entries up to a time; those that were corrected are left out."""
+    """Return a system's entries up to a time (empty: all), those that were corrected left out."""
     found: list[LogEntry] = []
     after = 0
     while len(found) < _MOST_ENTRIES:
         more = archive.log(None, end, (), after, 1000)
         if not more:
             break
-        found.extend(e for e in more if e.system == system and e.replaced_by is None)
+        found.extend(e for e in more if system in ("", e.system) and e.replaced_by is None)
         after = more[-1].number
     return found
 

@@ -114,10 +114,10 @@ class WorkDesk:
 
     def calibrates(self, channel: str, time: Micros) -> bool:
         """Return whether the channel's probe is in its cup at `time` rather than in the water."""
-        return any(
-            running.covers(time) and channel in self._works[running.work].calibrates
-            for running in self._running.values()
-        )
+        for running in self._running.values():  # asked for each reading; mostly none is
+            if running.covers(time) and channel in self._works[running.work].calibrates:
+                return True
+        return False
 
     def committed(self) -> None:
         """Answer what is durable now."""
