@@ -76,6 +76,7 @@ def test_what_is_wrong_with_a_probe_is_found(world: tuple[Archive, Settings]) ->
     assert probe["empty_hours"] == 24
     facts = "; ".join(probe_facts(probe))
     assert "drifting +0." in facts
+    assert " °C from its twin" in facts
     assert "times what it was" in facts
     assert "90% of the expected readings came; 24 hours without any" in facts
     whole = next(p for p in report["probes"] if p["channel"] == B)

@@ -3,13 +3,15 @@
 from collections.abc import Mapping
 from typing import Any
 
+from weirwatch.domain.wording import unit_words
+
 _ALL_BUT = 0.99  # of the expected readings: a lost one now and then is nothing
 _NOISIER = 2.0  # times as noisy as before is told (judgement)
 
 
 def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     """Return what is known of one probe of the report, a phrase each."""
-    facts = []
+    facts, unit = [], _unit(probe)
     if probe["calibrated_at"] is not None:
         facts.append(f"calibrated {probe['age_days']:.0f} days ago, {probe['verdict']}")
         facts.extend(probe["reasons"])
@@ -18,10 +20,10 @@ def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     if probe["days_left"] is not None:
         facts.append(f"slope at its limit in {probe['days_left']:.0f} days")
     if probe["tests_differ"] is not None:
-        said = f"{probe['tests_differ']:+.3g} {probe['unit']} from {probe['tests']} tests"
+        said = f"{probe['tests_differ']:+.3g} {unit} from {probe['tests']} tests"
         facts.append(said + _moving(probe["tests_trend"]))
     if probe["twin_differs"] is not None:
-        said = f"{probe['twin_differs']:+.3g} {probe['unit']} from its twin"
+        said = f"{probe['twin_differs']:+.3g} {unit} from its twin"
         facts.append(said + _moving(probe["twin_trend"]))
     facts.extend(_noise(probe))
     if probe["received"] is not None and probe["received"] < _ALL_BUT:
@@ -29,6 +31,11 @@ def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     if probe["empty_hours"]:
         facts.append(f"{probe['empty_hours']} hours without any")
     return facts
+
+
+def _unit(probe: Mapping[str, Any]) -> str:
+    """Return the unit as people write it; pH says that it is one."""
+    return unit_words(probe["unit"]) or str(probe["unit"])
 
 
 def _moving(trend: Mapping[str, Any] | None) -> str:
@@ -42,7 +49,7 @@ def _noise(probe: Mapping[str, Any]) -> list[str]:
     now, then = probe["noise"], probe["noise_then"]
     if now is None:
         return []
-    said = f"noise {now:.2g} {probe['unit']}".strip()
+    said = f"noise {now:.2g} {_unit(probe)}".strip()
     if then is not None and now > _NOISIER * then:
         said += f", {now / then:.1f} times what it was"
     return [said]
