@@ -6,7 +6,7 @@ written it, checked like any other.
 
 import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from typing import Any
 
@@ -65,14 +65,8 @@ class _Writer:
     links: Links
     templates: Sequence[Template]
     plant: PlantSettings | None
-    chosen: dict[int, Template]
-    problems: list[Problem]
-
-    def __init__(
-        self, links: Links, templates: Sequence[Template], plant: PlantSettings | None
-    ) -> None:
-        self.links, self.templates, self.plant = links, templates, plant
-        self.chosen, self.problems = {}, []
+    chosen: dict[int, Template] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
 
     def write(self, raw: Mapping[str, Any], at: int) -> dict[str, Any]:
         own = {key: value for key, value in raw.items() if key != KEY}
