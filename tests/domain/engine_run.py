@@ -1,17 +1,20 @@
 """The engine driven step by step, with restarts as a loss of power makes them."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from weirwatch.domain.alarm import Event
 from weirwatch.domain.book import Book, rule_mark
 from weirwatch.domain.engine import (
     CommandGiven,
+    ConditionObserved,
     LinkChanged,
     adopt,
     decide,
     decide_reading,
     due,
+    may_move,
+    next_call,
     plan,
     start,
 )
@@ -19,9 +22,28 @@ from weirwatch.domain.errors import IllegalCommand, UnknownRule
 from weirwatch.domain.liveness import judge
 from weirwatch.domain.operator import Command
 from weirwatch.domain.reading import Quality, Reading
-from weirwatch.domain.refill import refill
 from weirwatch.domain.restore import resume
 from weirwatch.domain.state import Decision, EngineState, Observed
+from weirwatch.pipeline.looking_back import look_back
+
+ENDLESS = 1000
+
+
+@dataclass
+class OnRecord:
+    """Readings in time order, read as a start reads them from the store."""
+
+    kept: list[Reading]
+
+    def readings(
+        self, channel: str, start: int, end: int, after: int | None, limit: int
+    ) -> list[Reading]:
+        found = [r for r in self.kept if r.channel == channel and start <= r.time < end]
+        return [r for r in found if after is None or r.time > after][:limit]
+
+    def span(self, channel: str) -> tuple[int, int] | None:
+        times = [r.time for r in self.kept if r.channel == channel]
+        return (times[0], times[-1]) if times else None
 
 
 @dataclass
@@ -30,12 +52,14 @@ class EngineRun:
 
     Attributes:
         bands: whether quiet readings may pass without a look at their rules.
+        prompt: it is called whenever it wants to be, as the loop does; else at the next step.
         readings: as judged, all that were accepted into the history.
     """
 
     book: Book
     now: int
     bands: bool = True
+    prompt: bool = False
     events: list[Event] = field(default_factory=list)
     refused: list[int] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
@@ -46,7 +70,18 @@ class EngineRun:
         self._deadlines()
 
     def advance(self, time: int) -> None:
+        while self.prompt and (call := self.next_call() or time) < time:
+            self.now = max(self.now, call)
+            self.turn()
         self.now = time
+        self.turn()
+
+    def next_call(self) -> int | None:
+        """When it wants to be called at the latest."""
+        return next_call(self.state)
+
+    def turn(self) -> None:
+        """Do what is due now."""
         self._deadlines()
 
     def reading(self, reading: Reading) -> None:
@@ -58,7 +93,7 @@ class EngineRun:
         if not self.bands:
             self.state.bands.clear()
         self._adopt(decide_reading(self.state, judged, self.now, self.book))
-        if not any(r.channel == judged.channel and r.time >= judged.time for r in self.readings):
+        if not any(r[:2] == judged[:2] for r in self.readings):
             self.readings.append(judged)
 
     def command(self, command: Command) -> None:
@@ -72,24 +107,41 @@ class EngineRun:
     def link(self, up: bool) -> None:
         self._adopt(decide(self.state, LinkChanged(up, self.now), self.book))
 
-    def restart(self, at: int) -> None:
-        """Lose the power now and come back at `at`, from what was stored."""
+    def observe(self, ident: str, present: bool) -> None:
+        """Have the service observe the condition of a built-in rule, as the loop does."""
+        message = ident if present else None
+        if may_move(self.state, ident, message):
+            self._adopt(decide(self.state, ConditionObserved(ident, message, self.now), self.book))
+
+    def restart(self, at: int, told: Sequence[tuple[str, bool]] = ()) -> None:
+        """Lose the power now and come back at `at`, from what was stored.
+
+        `told`: what the service observes of itself as it starts, before anything is due.
+        """
         self.now = at
         marks = {rule: rule_mark(entry.rule) for rule, entry in self.book.entries.items()}
         resumed = resume(self.state.alarms, marks, self.book, at)
         assert not resumed.events
         alarms = dict(resumed.alarms)
         self.state = start(alarms, self._stored(), self.book, at, link_up=True)
-        refill(self.state, self.book, self.readings)
+        look_back(self.state, self.book, OnRecord(self._record()))
+        self.now = at - 1
+        self._deadlines()
+        self.now = at
+        for ident, present in told:
+            self.observe(ident, present)
         self._deadlines()
 
     def annunciations(self) -> list[tuple[int, str]]:
         return [(event.time, event.rule) for event in self.events if event.annunciated]
 
+    def _record(self) -> list[Reading]:
+        return sorted(self.readings, key=lambda r: r.time)
+
     def _stored(self) -> dict[str, Observed]:
         found = {}
         for channel in {reading.channel for reading in self.readings}:
-            mine = [r for r in self.readings if r.channel == channel]
+            mine = [r for r in self._record() if r.channel == channel]
             good = [r for r in mine if r.quality is Quality.GOOD]
             newest = mine[-1]
             found[channel] = Observed(
@@ -97,7 +149,7 @@ class EngineRun:
                 newest.value,
                 newest.quality,
                 newest.reason,
-                newest.time,
+                min(newest.time, self.now),
                 good[-1].time if good else None,
                 good[-1].value if good else None,
                 newest.time,
@@ -115,7 +167,8 @@ class EngineRun:
         return True
 
     def _deadlines(self) -> None:
-        for stimulus in due(self.state, self.book, self.now):
+        for number, stimulus in enumerate(due(self.state, self.book, self.now)):
+            assert number < ENDLESS, "the deadlines of one moment never end"
             self._adopt(decide(self.state, stimulus, self.book))
 
     def _adopt(self, decision: Decision) -> None:

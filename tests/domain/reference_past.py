@@ -6,6 +6,7 @@ Naive on purpose: every question goes through the list from an end; nothing is k
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import NamedTuple
 
 from domain.reference_windows import Good, change_shows, duty_shows, forecast_shows
@@ -16,6 +17,7 @@ from weirwatch.domain.rule import (
     AlarmStands,
     BadMeasurement,
     Between,
+    BuiltIn,
     ChannelBeyond,
     ChannelIs,
     Deviation,
@@ -31,13 +33,33 @@ from weirwatch.domain.rule import (
 
 
 class Seen(NamedTuple):
-    """A reading on the list; `outside` says that it was beyond its valid range."""
+    """A reading on the list.
+
+    `outside`: it was beyond its valid range; `newer`: than all before it, else it is history only.
+    """
 
     time: int
     channel: str
     value: float
     quality: Quality
     outside: bool
+    arrived: int
+    newer: bool
+
+
+class Told(NamedTuple):
+    """What the service observes of itself: the condition of a built-in rule."""
+
+    time: int
+    rule: str
+    present: bool
+
+
+class Voided(NamedTuple):
+    """A delay came to its end, and nothing good was young enough then."""
+
+    time: int
+    rule: str
 
 
 class Stood(NamedTuple):
@@ -61,37 +83,52 @@ class Past:
     """Everything seen so far, in order. `upto` in a question: as it was after so many items."""
 
     channels: dict[str, Channel]
-    items: list[Seen | Stood | Linked] = field(default_factory=list)
+    items: list[Seen | Stood | Linked | Told | Voided] = field(default_factory=list)
+    asked: dict[tuple[str, bool, int, int], bool] = field(default_factory=dict)
 
-    def add_reading(self, reading: Reading) -> bool:
-        """Judge a reading and put it on the list, unless it is not newer than what is there."""
+    def add_reading(self, reading: Reading, arrived: int) -> Seen:
+        """Judge a reading and put it on the list."""
         newest = self.newest(reading.channel)
-        if newest is not None and reading.time <= newest.time:
-            return False
+        newer = newest is None or reading.time > newest.time
         valid = self.channels[reading.channel].valid
         outside = valid is not None and not valid[0] <= reading.value <= valid[1]
         quality = Quality.BAD if outside else reading.quality
-        self.items.append(Seen(reading.time, reading.channel, reading.value, quality, outside))
-        return True
+        seen = Seen(reading.time, reading.channel, reading.value, quality, outside, arrived, newer)
+        self.items.append(seen)
+        return seen
+
+    def lag(self, channel: str) -> int:
+        """How far its newest reading came behind its own time, if it came in this run."""
+        newest = self.newest(channel)
+        if newest is None or newest in self.items[: self.restarted() + 1]:
+            return 0
+        return newest.arrived - newest.time
+
+    def restarted(self, upto: int | None = None) -> int:
+        """Where the last start is on the list; -1: there was none but the first."""
+        items = self.items[:upto]
+        found = [n for n, i in enumerate(items) if isinstance(i, Linked) and i.restart]
+        return found[-1] if found else -1
 
     def newest(self, channel: str, upto: int | None = None) -> Seen | None:
         return next(self._backwards(channel, upto), None)
 
     def newest_good(self, channel: str, upto: int | None = None) -> Seen | None:
-        readings = self._backwards(channel, upto)
-        return next((seen for seen in readings if seen.quality is Quality.GOOD), None)
+        upto = len(self.items) if upto is None else upto
+        good = [seen for seen in self._record(channel, upto) if seen.quality is Quality.GOOD]
+        return good[-1] if good else None
 
     def stood(self, rule: str, upto: int) -> bool:
         stood = [i for i in self.items[:upto] if isinstance(i, Stood) and i.rule == rule]
         return bool(stood) and stood[-1].stands
 
     def silent_after(self, rule: Rule) -> int | None:
-        assert rule.channel is not None
-        return self.channels[rule.channel].silent_after
+        return None if rule.channel is None else self.channels[rule.channel].silent_after
 
     def contact(self, rule: Rule) -> bool:
         """Whether what its channel said last is so until it says something else."""
-        assert rule.channel is not None
+        if rule.channel is None:
+            return False
         return self.channels[rule.channel].is_switch and self.silent_after(rule) is None
 
     def falls_silent(self, rule: Rule, time: int) -> bool:
@@ -99,26 +136,54 @@ class Past:
         bad, upto = rule.condition, len(self.items)
         if not isinstance(bad, BadMeasurement) or not bad.silent or rule.channel is None:
             return False
-        seen = list(self._backwards(rule.channel, upto))
         holds = all(self._holds(term, time, upto) for term in rule.while_)
-        return holds and self._silent(rule, seen, False, time, upto)
+        return holds and self._silent(rule, False, time, upto)
+
+    def last_boundary(self, rule: Rule, after: int, upto_time: int, tick: int) -> int | None:
+        """The last begin or end of a time of day that the rule names, between two times."""
+        minutes = [m for t in rule.while_ if isinstance(t, Between) for m in (t.start, t.end)]
+        for time in range(upto_time - upto_time % tick, after, -tick):
+            if minutes and time // 60_000_000 % 1440 in minutes:
+                return time
+        return None
 
     # --- conditions -------------------------------------------------------------------------
 
     def shows(self, rule: Rule, was: bool, time: int, upto: int) -> bool:
-        """Whether the rule's condition is present, given whether it was before."""
+        """Whether the rule's condition is present, given whether it was before.
+
+        What was on the list does not change, so an answer is looked up when it is asked again.
+        """
+        question = (rule.id, was, time, upto)
+        if question not in self.asked:
+            self.asked[question] = self._shows(rule, was, time, upto)
+        return self.asked[question]
+
+    def _shows(self, rule: Rule, was: bool, time: int, upto: int) -> bool:
         if not all(self._holds(term, time, upto) for term in rule.while_):
             return False
+        if isinstance(rule.condition, BuiltIn):
+            told = self.items[self.restarted(upto) + 1 : upto]
+            mine = [i for i in told if isinstance(i, Told) and i.rule == rule.id]
+            return bool(mine) and mine[-1].present
         if isinstance(rule.condition, BadMeasurement):
             return self._bad(rule, rule.condition, was, time, upto)
         if isinstance(rule.condition, RateOfChange | Forecast | Duty):
             return self._looks_back(rule, was, time, upto)
         return self._limit(rule, was, upto)
 
+    def duty_turns(self, rule: Rule, time: int, tick: int) -> bool:
+        """Whether what a duty's switch alone shows changes now, and counts."""
+        upto = len(self.items)
+        if not all(self._holds(term, time, upto) for term in rule.while_):
+            return False
+        before, now = (self._looks_back(rule, False, at, upto) for at in (time - tick, time))
+        return before is not now
+
     def _looks_back(self, rule: Rule, was: bool, time: int, upto: int) -> bool:
         assert rule.channel is not None
-        channel, seen = self.channels[rule.channel], self._backwards(rule.channel, upto)
-        good = [Good(s.time, s.value) for s in seen if s.quality is Quality.GOOD][::-1]
+        channel, seen = self.channels[rule.channel], self._record(rule.channel, upto)
+        good = [Good(s.time, s.value) for s in seen if s.quality is Quality.GOOD]
         match rule.condition:
             case RateOfChange():
                 return change_shows(rule.condition, channel, good, was)
@@ -169,8 +234,8 @@ class Past:
 
     def _bad(self, rule: Rule, bad: BadMeasurement, was: bool, time: int, upto: int) -> bool:
         assert rule.channel is not None
-        seen = list(self._backwards(rule.channel, upto))
-        if bad.silent and self._silent(rule, seen, was, time, upto):
+        seen = self._record(rule.channel, upto)[::-1]
+        if bad.silent and self._silent(rule, was, time, upto):
             return True
         if not seen:
             return False
@@ -178,19 +243,26 @@ class Past:
             return True
         if bad.frozen is None:
             return False
-        other = next((n for n, item in enumerate(seen) if item.value != seen[0].value), len(seen))
-        return seen[0].time - seen[other - 1].time >= bad.frozen
+        span, same = self.silent_after(rule), 0
+        for later, earlier in pairwise(seen):
+            if earlier.value != later.value:
+                break
+            known = later.time - earlier.time
+            same += 0 if span is not None and known > span else known  # nobody knows of a silence
+        return same >= bad.frozen
 
-    def _silent(self, rule: Rule, seen: list[Seen], was: bool, time: int, upto: int) -> bool:
+    def _silent(self, rule: Rule, was: bool, time: int, upto: int) -> bool:
         span = self.silent_after(rule)
         if span is None:
             return False
-        links = [i for i in self.items[:upto] if isinstance(i, Linked)]
-        since = [link.time for link in links if link.up] + [item.time for item in seen]
+        items = self.items[:upto]
+        heard = [i.arrived for i in items if isinstance(i, Seen) and i.channel == rule.channel]
+        links = [i for i in items if isinstance(i, Linked)]
+        since = [link.time for link in links if link.up] + heard
         if links[-1].up and time - max(since) >= span:
             return True
-        heard = bool(seen) and time - seen[0].time < span
-        return self.stood(rule.id, upto) and was and not heard
+        lately = bool(heard) and time - heard[-1] < span
+        return self.stood(rule.id, upto) and was and not lately
 
     def _holds(self, term: While, time: int, upto: int) -> bool:
         match term:
@@ -212,9 +284,23 @@ class Past:
                 return not end <= minute < start
 
     def _backwards(self, channel: str, upto: int | None) -> Iterator[Seen]:
+        """What was judged of a channel, newest first."""
         for item in reversed(self.items[:upto]):
-            if isinstance(item, Seen) and item.channel == channel:
+            if isinstance(item, Seen) and item.channel == channel and item.newer:
                 yield item
+
+    def _record(self, channel: str, upto: int) -> list[Seen]:
+        """What is looked back on, in order of time: since the last start what was judged.
+
+        What came before it is read from the record, which has history too.
+        """
+        restarted, found = self.restarted(upto), dict[int, Seen]()
+        for position, item in enumerate(self.items[:upto]):
+            if not isinstance(item, Seen) or item.channel != channel:
+                continue
+            if item.newer or position <= restarted:
+                found.setdefault(item.time, item)
+        return [found[time] for time in sorted(found)]
 
 
 def saturated(rule: Rule, seen: Seen) -> bool:

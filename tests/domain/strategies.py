@@ -84,8 +84,6 @@ def rules(draw: st.DrawFn, ident: str, earlier: list[str], every: list[str]) -> 
     condition = draw(conditions(channel))
     causes = st.lists(st.sampled_from(earlier), max_size=2, unique=True) if earlier else st.just([])
     shown = draw(st.lists(terms(ident, every), max_size=2))
-    if isinstance(condition, Duty):  # the reference does not follow the clock while it is down
-        shown = [term for term in shown if not isinstance(term, Between)]
     bold = draw(st.sampled_from([False, False, False, True]))
     return Rule(
         id=ident,

@@ -2,10 +2,12 @@
 
 from typing import Any
 
+import pytest
 from domain.engine_run import EngineRun
 from support.bench_engine import book, channel, command, rule, run, seen, told
 
-from weirwatch.domain.instant import micros
+from weirwatch.domain.alarm import Alarm
+from weirwatch.domain.instant import micros, seconds
 from weirwatch.domain.reading import Channel, Reading
 from weirwatch.domain.rule import (
     Absolute,
@@ -13,6 +15,7 @@ from weirwatch.domain.rule import (
     Between,
     ChannelIs,
     Discrepancy,
+    Duty,
     Rule,
     Side,
     While,
@@ -101,3 +104,62 @@ def test_a_contact_never_seen_is_missed_from_the_start_on() -> None:
 def test_while_between_is_judged_at_the_start() -> None:
     made = book([rule(while_=(Between(0, 60),))], [channel()])
     assert told(run(made, seen([(5, 11)]), until=60)) == [(5, "raised", "unacknowledged", True)]
+
+
+def test_the_first_boundary_of_several_times_of_day_ends_it() -> None:
+    high = rule(while_=(Between(10, 50), Between(20, 30)))  # minutes after midnight
+    made = book([high], [channel()])
+    assert told(run(made, seen([(0, 11)]), until=3600)) == [
+        (1200, "raised", "unacknowledged", True),
+        (1800, "returned", "returned-unacknowledged", False),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("probe", "raised_at"),
+    [
+        (channel(quantity="switch"), 100),
+        (channel(), 200),
+        (channel(every=5), 200),
+        (channel(every=5, quantity="switch"), 200),
+    ],
+)
+def test_only_a_contact_is_judged_after_a_start_by_what_it_said_before(
+    probe: Channel, raised_at: int
+) -> None:
+    # Others wait for the first good reading, as every delay that was pending does.
+    engine = EngineRun(book([rule("dry", Discrepancy(0, minimum=50.0))], [probe]), 0)
+    engine.reading(seen([(0, 99)])[0])
+    engine.advance(micros(50))
+    engine.reading(seen([(50, 1)])[0])
+    engine.events.clear()
+    engine.state.alarms["dry"] = Alarm("dry")  # as if the rule were new
+    engine.restart(micros(100))
+    engine.advance(micros(200))
+    engine.reading(seen([(200, 1)])[0])
+    assert told(engine.events) == [(raised_at, "raised", "unacknowledged", True)]
+
+
+def test_what_came_before_a_time_of_day_is_judged_before_it_though_both_are_due_at_once() -> None:
+    # Readings arrive 10 s behind: on for 600 s since 590, known at 1200, when its day ends.
+    duty = Duty(micros(3600), on_for=micros(600))
+    by_day = rule("long", duty, kind="duty", on_channel=PUMP, while_=(Between(0, 20),))
+    engine = EngineRun(book([by_day], [SWITCH]), 0)
+    engine.advance(micros(600))
+    engine.reading(pump([(590, 1)])[0])
+    engine.advance(micros(1300))
+    assert [(seconds(e.time), e.kind) for e in engine.events] == [
+        (1190, "raised"),
+        (1200, "returned"),
+    ]
+
+
+def test_what_is_out_of_service_with_no_end_still_has_its_other_deadlines() -> None:
+    given = [
+        command(10, "acknowledge"),
+        command(20, "remove-from-service", comment="probe out"),
+    ]
+    made = book([rule(re_alarm=100)], [channel()])
+    assert told(run(made, seen([(0, 11)]), given, until=200))[3:] == [
+        (110, "re-alarmed", "unacknowledged", False)
+    ]

@@ -2,11 +2,15 @@
 
 from typing import Any
 
+from domain.engine_run import EngineRun
 from support.bench_engine import book, channel, rule, run, seen, told
 
-from weirwatch.domain.reading import Quality
-from weirwatch.domain.rule import Absolute, Priority, Side
+from weirwatch.domain.engine import decide_reading
+from weirwatch.domain.instant import micros
+from weirwatch.domain.reading import Channel, Quality
+from weirwatch.domain.rule import Absolute, BadMeasurement, ChannelIs, Priority, Side
 
+PUMP = "hall/power/pump"
 WARM = Absolute(Side.HIGH, 27.5, 0.3)
 
 
@@ -124,3 +128,50 @@ def test_bold_saturation_on_the_alarm_side_counts_as_present() -> None:
     assert told(run(book([rule(on=10)], probe), saturated)) == []
     other_side = seen([(0, -500.0), (5, -500.0), (10, -500.0)])
     assert told(run(bold, other_side, until=60)) == []
+
+
+def test_measurement_lost_is_said_only_when_it_is() -> None:
+    probe = [channel(every=5)]
+    healthy = seen([(0, 11), (5, 11), (10, 11)])
+    for made in (book([rule(on=10)], probe), book([rule(on=10, **BOLD)], probe)):
+        (event,) = run(made, healthy)
+        assert "measurement lost" not in event.message
+    bad = seen([(0, 11)]) + seen([(5, 11)], quality=Quality.BAD)  # not silent yet at second 10
+    (event,) = run(book([rule(on=10, **BOLD)], probe), bad, until=10)
+    assert "measurement lost" in event.message
+    (event,) = run(book([rule(on=10)], probe), bad, until=10)
+    assert "measurement lost" not in event.message
+    silent = rule("high", BadMeasurement(silent=True), kind="bad-measurement", on=10, **BOLD)
+    (event,) = run(book([silent], probe), seen([(0, 11)]), until=25)
+    assert "measurement lost" not in event.message  # that is what it is raised for
+
+
+def test_a_void_count_does_not_start_again_without_a_reading_of_its_own_channel() -> None:
+    high = rule(on=30, while_=(ChannelIs(PUMP, True),))
+    made = book([high], [channel(every=5), Channel(PUMP, "switch")])
+    pump = seen([(0, 1), (50, 1)], PUMP)
+    assert told(run(made, pump + seen([(1, 11)]), until=200)) == []
+    fresh = seen([(1, 11), *((float(t), 11.0) for t in range(60, 100, 5))])
+    assert told(run(made, pump + fresh, until=200)) == [(90, "raised", "unacknowledged", True)]
+
+
+def test_what_ceases_after_a_void_becomes_present_at_its_limit_only() -> None:
+    # 30 s of on-delay are void at 30, it ceases at 60 and comes between limit and deadband.
+    made = book([rule(on=30)], [channel(every=5)])
+    within = seen([(0, 11), (60, 5), *((float(t), 9.0) for t in range(65, 200, 5))])
+    assert told(run(made, within, until=200)) == []
+
+
+def test_a_reading_that_moves_nothing_leaves_no_alarm_to_be_stored() -> None:
+    # Alarms that change are committed at once, plain readings in groups.
+    high = rule(on=30, while_=(ChannelIs(PUMP, True),))
+    engine = EngineRun(book([high], [channel(), Channel(PUMP, "switch")]), 0)
+    for reading in seen([(0, 1)], PUMP) + seen([(0, 11)]):
+        engine.reading(reading)
+    for second in (10, 40):  # while the delay runs, and when it has been raised
+        engine.advance(micros(second))
+        for reading in seen([(second, 11)]) + seen([(second, 1)], PUMP):
+            decision = decide_reading(engine.state, reading, reading.time, engine.book)
+            assert decision.observed is not None
+            assert dict(decision.alarms) == {}
+    assert told(engine.events) == [(30, "raised", "unacknowledged", True)]

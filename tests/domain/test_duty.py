@@ -77,7 +77,8 @@ def test_on_time_and_starts_are_those_drawn(
         assert later > believed
         return
     assert window.on_time(time) == drawn.on_time(time)
-    assert window.exceeded(time) is drawn.exceeded(time)
+    if not window.stale(time + 1):  # too long is: now and in the next moment, which must be known
+        assert window.exceeded(time) is drawn.exceeded(time)
     if drawn.condition.starts is not None:
         assert window.count_starts(time) == min(drawn.starts(time), drawn.condition.starts)
 
@@ -115,6 +116,30 @@ def test_many_short_stretches_are_drawn_together_and_none_is_lost() -> None:
     assert window.on_time(time) == 5000 * 3
 
 
+def test_511_stretches_are_kept_apart_and_of_one_more_each_two_are_drawn_together() -> None:
+    window = DutyWindow(Duty(1_000_000, on_for=1), None)
+    lengths = []
+    for start in range(0, 5120, 10):
+        window = window.after(start, 1.0).after(start + 3, 0.0)
+        lengths.append(len(window.stretches))
+    assert lengths == [*range(1, 512), 256]
+    assert window.stretches[0] == (7, 13)  # of (0, 3) and (10, 13): as long as both
+
+
+def test_stretches_that_left_the_window_are_forgotten() -> None:
+    window = DutyWindow(Duty(100, on_for=50), None)
+    for start in range(0, 1000, 20):
+        window = window.after(start, 1.0).after(start + 5, 0.0)
+    assert window.stretches == tuple((start, start + 5) for start in range(900, 1000, 20))
+    assert window.total == 25
+
+
+def test_what_is_exceeded_already_is_not_foretold() -> None:
+    window = DutyWindow(Duty(100, on_for=10), None).after(0, 1.0).after(20, 0.0).after(25, 1.0)
+    assert window.exceeded(25)
+    assert window.coming == ()
+
+
 def test_starts_keep_no_more_than_the_limit_asks_for() -> None:
     window = DutyWindow(Duty(1000, starts=3), None)
     for time in range(0, 200, 2):
@@ -128,3 +153,55 @@ def test_the_first_reading_is_no_start_and_neither_is_on_after_a_gap() -> None:
     assert not window.exceeded(0)
     assert not window.after(100, 1.0).exceeded(100)
     assert window.after(100, 0.0).after(105, 1.0).exceeded(105)
+
+
+def test_before_its_first_reading_and_after_it_is_believed_no_more_nobody_knows() -> None:
+    window = DutyWindow(Duty(1000, on_for=1), 10)
+    assert window.stale(0)
+    assert not window.after(0, 1.0).stale(10)
+    assert window.after(0, 1.0).stale(11)
+    assert not DutyWindow(Duty(1000, on_for=1), None).after(0, 1.0).stale(10**9)
+
+
+def test_the_limit_is_reached_when_the_off_time_that_is_missing_has_left_the_window() -> None:
+    # On from 30 to 50 and from 100: at 130 the first 30 s, off, have left the window of 100.
+    window = DutyWindow(Duty(100, on_for=50), None).after(0, 0.0)
+    window = window.after(30, 1.0).after(50, 0.0).after(100, 1.0)
+    assert window.next_change(False) == 130
+    assert not window.exceeded(129)
+    assert window.exceeded(130)
+    assert window.judged_at(130).next_change(False) is None  # what was judged comes no more
+
+
+def test_too_long_from_the_moment_that_fewer_starts_are_left_is_no_change() -> None:
+    # Starts at 10 and 20 until 60; at 60 it has been on for 42 of the last 50.
+    window = DutyWindow(Duty(50, on_for=42, starts=2), None).after(0, 0.0)
+    window = window.after(10, 1.0).after(12, 0.0).after(20, 1.0)
+    assert all(window.exceeded(time) for time in (20, 59, 60, 61))
+    assert window.judged_at(20).next_change(True) is None
+
+
+def test_of_a_stretch_that_began_before_the_window_only_the_rest_counts() -> None:
+    # On from 10 to 40 and from 120: at 120 the first has 20 left, at 170 all of it has gone.
+    window = DutyWindow(Duty(100, on_for=50), None).after(0, 0.0)
+    window = window.after(10, 1.0).after(40, 0.0).after(120, 1.0)
+    assert window.next_change(False) == 170
+    assert (window.exceeded(169), window.exceeded(170)) == (False, True)
+
+
+def test_it_ends_when_so_much_on_time_has_left_the_window_as_was_beyond_the_limit() -> None:
+    # On for 10 from 10 and for 40 from 30: 15 beyond the limit, 10 of the first and 5 more.
+    for limit, ends in ((35, 135), (40, 130)):  # of 40 the first stretch is all that is beyond
+        window = DutyWindow(Duty(100, on_for=limit), None).after(0, 0.0)
+        window = window.after(10, 1.0).after(20, 0.0).after(30, 1.0).after(70, 0.0)
+        assert window.next_change(True) == ends
+        assert (window.exceeded(ends - 1), window.exceeded(ends)) == (True, False)
+
+
+def test_with_both_limits_exceeded_it_ends_when_neither_is_any_longer() -> None:
+    window = DutyWindow(Duty(100, on_for=10, starts=2), None).after(0, 0.0)
+    window = window.after(10, 1.0).after(15, 0.0).after(20, 1.0).after(70, 0.0)
+    assert window.next_change(True) == 160  # fewer starts from 110 on
+    window = DutyWindow(Duty(100, on_for=25, starts=1), None).after(0, 0.0)
+    window = window.after(10, 1.0).after(40, 0.0).after(80, 1.0).after(81, 0.0)
+    assert window.next_change(True) == 180  # less on-time from 116 on

@@ -1,6 +1,9 @@
 """Life cycle, suppression, shelving and rule kinds, through the engine in virtual time."""
 
+from math import inf
+
 import pytest
+from domain.engine_run import EngineRun
 from support.bench_engine import LEVEL, book, channel, command, rule, run, seen, told
 
 from weirwatch.domain.alarm import Event
@@ -270,6 +273,22 @@ def test_silent_frozen_and_outside_valid() -> None:
     ]
 
 
+def test_a_silence_is_no_time_in_which_a_probe_was_frozen() -> None:
+    frozen = rule("frozen", BadMeasurement(frozen=micros(60)), kind="bad-measurement")
+    made = book([frozen], [channel(every=5)])
+    away = [(t, 4.0) for t in range(0, 35, 5)] + [(t, 4.0) for t in range(3600, 3670, 5)]
+    assert told(run(made, seen(away))) == [(3630, "raised", "unacknowledged", True)]
+    engine = EngineRun(made, 0)
+    for reading in seen(away[:8]):
+        engine.advance(reading.time)
+        engine.reading(reading)
+    engine.restart(micros(3602))
+    for reading in seen(away[8:]):
+        engine.advance(reading.time)
+        engine.reading(reading)
+    assert told(engine.events) == [(3630, "raised", "unacknowledged", True)]
+
+
 def test_a_bad_reading_ends_silence() -> None:
     silent = rule("silent", BadMeasurement(silent=True), kind="bad-measurement")
     made = book([silent], [channel(every=5, valid=(0.0, 100.0))])
@@ -327,6 +346,52 @@ def test_between_is_local_and_survives_daylight_saving() -> None:
 def test_equal_time_is_a_duplicate_and_the_first_wins() -> None:
     made = book([rule()], [channel()])
     assert told(run(made, seen([(0, 5), (0, 11)]))) == []
+
+
+def test_a_value_at_its_limit_raises() -> None:
+    for side in Side:
+        made = book([rule(condition=Absolute(side, 10.0))], [channel()])
+        within = 5.0 if side is Side.HIGH else 15.0
+        events = run(made, seen([(0, within), (1, 10.0)]))
+        assert told(events) == [(1, "raised", "unacknowledged", True)]
+
+
+def test_a_reading_outside_its_valid_range_raises_though_nothing_else_watches_the_channel() -> None:
+    outside = rule("outside", BadMeasurement(outside_valid=True), kind="bad-measurement")
+    made = book([outside], [channel(valid=(0.0, 100.0))])
+    assert told(run(made, seen([(0, 5.0), (5, 101.0)]))) == [(5, "raised", "unacknowledged", True)]
+
+
+def test_a_duplicate_does_not_replace_what_is_known_of_the_channel() -> None:
+    made = book([rule()], [channel()])
+    (event,) = run(made, seen([(0, 5), (0, 6)]), [command(1, "shelve", minutes=5)])
+    assert event.value == 5.0
+
+
+def test_bands_say_which_values_move_no_rule_of_a_channel() -> None:
+    twin = "hall/node/twin"
+    rules = [
+        rule("high"),
+        rule("low", Absolute(Side.LOW, 2.0)),
+        rule("flow", on=5, on_channel=FLOW),
+        rule("dark", on_channel=twin, while_=(ChannelIs(MAINS, True),)),
+    ]
+    lonely = channel("hall/node/lonely")
+    made = book(rules, [channel(), channel(FLOW), channel(twin), switch(MAINS), lonely])
+    engine = EngineRun(made, 0)
+    assert engine.state.bands == {
+        LEVEL: (2.0, 10.0),
+        FLOW: (-inf, 10.0),
+        twin: (-inf, 10.0),
+        lonely.id: (-inf, inf),
+    }
+    for reading in seen([(1, 11), (2, 9), (3, 5)]) + seen([(4, 11), (5, 5)], FLOW):
+        engine.advance(reading.time)
+        engine.reading(reading)
+        # From the raise until the return, deadband included, and while a delay runs: look closer.
+        assert (LEVEL in engine.state.bands) is not engine.state.alarms["high"].present
+        assert (FLOW in engine.state.bands) is (engine.state.alarms["flow"].count_since is None)
+    assert len(engine.state.bands) == 4
 
 
 def test_channel_of_other_rule_does_not_matter() -> None:

@@ -1,5 +1,6 @@
 """Quality and its reason: one home, one order, every doubt."""
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -111,6 +112,14 @@ def test_the_same_value_for_too_long_is_frozen() -> None:
     assert said(8.0, 600, before=before()) == (Quality.UNCERTAIN, FROZEN)
     assert said(8.0, 600, before=before(since=0.1)) == GOOD
     assert said(8.01, 600, before=before()) == GOOD
+
+
+def test_the_same_value_before_and_after_a_silence_is_not_frozen() -> None:
+    spoken = replace(PROBE, silent_after=micros(15))
+    heard = before()._replace(time=micros(590))
+    for second, told in ((605, FROZEN), (606, ""), (4000, "")):
+        reading = Reading(PROBE.id, micros(second), 8.0)
+        assert judge(spoken, reading, before=heard).reason == told
 
 
 def test_the_first_doubt_is_told() -> None:

@@ -3,11 +3,13 @@
 from typing import Any
 
 import pytest
-from support.bench_engine import book, channel, command, rule, run, seen, told
+from domain.engine_run import EngineRun
+from support.bench_engine import LEVEL, book, channel, command, rule, run, seen, told
 
-from weirwatch.domain.alarm import Event
+from weirwatch.domain.alarm import AlarmState, Event
 from weirwatch.domain.instant import micros
 from weirwatch.domain.operator import Command
+from weirwatch.domain.reading import Reading
 from weirwatch.pipeline.replay import Refusal, replay
 
 ALARM = seen([(0, 11)])
@@ -110,6 +112,17 @@ def test_a_check_in_renews_the_acknowledgement_and_postpones_the_re_alarm() -> N
         (210, "re-alarmed"),
     ]
     assert (events[2].who, events[2].comment, events[2].annunciated) == ("tester", "here", False)
+
+
+def test_of_what_is_over_already_nobody_waits_for_a_word() -> None:
+    engine = EngineRun(book([rule()], [channel()]), 0)
+    for second, value in ((0, 20.0), (60, 1.0)):
+        engine.advance(micros(second))
+        engine.reading(Reading(LEVEL, micros(second), value))
+    engine.now = micros(70)
+    engine.command(command(70, "acknowledge", check_in_minutes=30)[1])
+    alarm = engine.state.alarms["high"]
+    assert (alarm.state, alarm.check_in_at) == (AlarmState.NORMAL, None)
 
 
 @pytest.mark.parametrize("before", [[], [(0.0, 20.0)]])

@@ -3,7 +3,7 @@
 import pytest
 from support.loop_world import LEVEL, settings_of
 
-from weirwatch.domain.proof import SENSORS, quiet_rules, reacted, sensor_of
+from weirwatch.domain.proof import SENSORS, quiet_rules, reacted, returned, sensor_of
 from weirwatch.domain.reading import Channel
 
 
@@ -31,6 +31,9 @@ def test_a_reaction_is_a_change_of_at_least_so_much(
     short = before + (least - before) * 0.99
     assert reacted(probe, SENSORS[sensor], before, beyond)
     assert not reacted(probe, SENSORS[sensor], before, short)
+    half = before + (least - before) * 0.5
+    assert returned(probe, SENSORS[sensor], before, before + (half - before) * 0.999)
+    assert not returned(probe, SENSORS[sensor], before, before + (half - before) * 1.001)
     assert sensor_of(probe, ()) is SENSORS[sensor]
 
 
@@ -39,6 +42,8 @@ def test_a_contact_turns_over(sensor: str) -> None:
     assert reacted(channel("switch"), SENSORS[sensor], 0.0, 1.0)
     assert reacted(channel("switch"), SENSORS[sensor], 1.0, 0.0)
     assert not reacted(channel("switch"), SENSORS[sensor], 1.0, 1.0)
+    assert returned(channel("switch"), SENSORS[sensor], 1.0, 1.0)
+    assert not returned(channel("switch"), SENSORS[sensor], 0.0, 1.0)
 
 
 def test_a_dead_flow_meter_does_not_react() -> None:

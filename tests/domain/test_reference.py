@@ -45,6 +45,7 @@ def rows_of(events: Sequence[Event], ident: str) -> list[Row]:
             e.value,
             e.annunciated,
             "measurement lost" in e.message and e.kind == "raised",
+            e.late,
         )
         for e in events
         if e.rule == ident

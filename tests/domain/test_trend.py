@@ -4,7 +4,7 @@ from statistics import median
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -25,6 +25,8 @@ lines = st.lists(
     min_size=1,
     max_size=120,
 )
+
+UNEVEN = [(1, 5.0), (3, 7.0), (7, 1.0), (1, 9.0), (4, 4.0), (9, 10.0)]
 
 
 def timed(line: list[tuple[int, float]]) -> list[Point]:
@@ -54,6 +56,15 @@ def cells_of(points: list[Point], width: int, count: int) -> list[tuple[float, f
 
 @settings(deadline=None)
 @given(lines, st.integers(1, 30), st.integers(2, 40))
+@example(UNEVEN, 10, 3)  # cells of two, three and one reading; three slopes
+@example([*UNEVEN, (6, 0.0), (8, 8.0)], 10, 4)  # six slopes, four levels
+@example([(5, 1.0), (10, 4.0)], 10, 2)  # two cells are enough for one
+@example([*UNEVEN, (6, 0.0), (8, 8.0)], 10, 3)  # the first cell has left the window
+@example([*UNEVEN, (16, 0.0), (8, 8.0)], 10, 5)  # four fifths are filled
+@example([*UNEVEN, (26, 0.0)], 10, 5)  # three fifths are
+@example(
+    [*((10, float(n * n % 17 + n)) for n in range(40)), (60, 3.0)], 10, 40
+)  # six cells go at once
 def test_slope_is_scipys_over_cells_from_all_readings(
     line: list[tuple[int, float]], width: int, count: int
 ) -> None:
@@ -164,3 +175,33 @@ def test_what_was_before_is_never_changed() -> None:
     before = (window.closed, list(window.slopes), window.open, window.trend())
     fed(window, [(t, 9.0) for t in range(200, 300, 3)])
     assert (window.closed, list(window.slopes), window.open, window.trend()) == before
+
+
+@pytest.mark.parametrize(
+    ("window", "every", "cells"),
+    [
+        (1_000_000, 1, [(64, 15_625)]),
+        (640, None, [(64, 10), (32, 20), (16, 40), (8, 80)]),
+        (100, 5, [(10, 10)]),
+        (100, 7, [(7, 15)]),  # 7 cells cover the window, the last one beyond its end
+        (10, 5, [(2, 5)]),
+    ],
+)
+def test_at_most_64_cells_each_twice_as_long_as_readings_are_apart(
+    window: int, every: int | None, cells: list[tuple[int, int]]
+) -> None:
+    assert [(rung.count, rung.width) for rung in empty_trend(window, every).rungs] == cells
+
+
+def test_a_cell_keeps_127_readings_and_then_every_second_one() -> None:
+    window = TrendWindow(1000, 2)
+    kept = []
+    for time in range(400):
+        window = window.after(time, float(time))
+        assert window.open is not None
+        kept.append([t for t, _ in window.open.kept])
+    assert kept[126] == list(range(127))
+    assert kept[127] == list(range(0, 128, 2))
+    assert kept[253] == list(range(0, 254, 2))
+    assert kept[254] == list(range(0, 255, 4))  # the 128th again: every fourth
+    assert kept[399] == list(range(0, 400, 4))

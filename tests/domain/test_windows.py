@@ -259,7 +259,18 @@ def test_deciding_twice_gives_the_same_and_changes_nothing() -> None:
     assert state.windows == windows
     assert state.alarms == alarms
     adopt(state, one, made)
-    assert state.windows["rule-0"] is one.windows["rule-0"]
+    shared = f"{LEVEL} over {RISING.window}"
+    assert state.windows[shared] is one.windows[shared]
+
+
+def test_trends_over_the_same_span_of_a_channel_share_a_window() -> None:
+    falling = replace(RISING, rise=None, fall=1.0)
+    longer = replace(RISING, window=2 * RISING.window)
+    state = played(probe(RISING, falling, longer), seen(ramp(0, 505, 1.1))).state
+    assert set(state.windows) == {
+        f"{LEVEL} over {RISING.window}",
+        f"{LEVEL} over {longer.window}",
+    }
 
 
 def test_fewer_starts_and_then_too_long_come_once_each() -> None:

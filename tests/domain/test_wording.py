@@ -20,7 +20,7 @@ from weirwatch.domain.rule import (
     SwitchIs,
 )
 from weirwatch.domain.state import Observed
-from weirwatch.domain.wording import amount, limit_text, sentence
+from weirwatch.domain.wording import amount, counted, limit_text, sentence
 
 NOW = micros(1000)
 
@@ -127,3 +127,9 @@ def test_a_limit_without_a_channel_has_no_unit() -> None:
 )
 def test_numbers_with_their_units_as_people_write_them(value: float, unit: str, text: str) -> None:
     assert amount(value, unit) == text
+
+
+def test_a_number_with_its_noun() -> None:
+    assert [counted(number, "test") for number in (0, 1, 2)] == ["0 tests", "1 test", "2 tests"]
+    assert counted(1, "entry", "entries") == "1 entry"
+    assert counted(3, "entry", "entries") == "3 entries"

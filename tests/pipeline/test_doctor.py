@@ -1,6 +1,7 @@
 """What the doctor finds in the record, among retained messages and in a broker's settings."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -45,6 +46,14 @@ def test_a_node_that_connects_and_delivers_nothing(harbour: Harbour) -> None:
     assert codes(harbour) == []
 
 
+def test_a_node_whose_readings_wait_for_their_group_commit_delivers(harbour: Harbour) -> None:
+    connect(harbour, "sump-node", NOON - 600 * SECOND)
+    assert codes(harbour) == [("delivers-nothing", "harbour-hall/sump-node")]
+    service = replace(harbour.settings.service, commit_every=900 * SECOND)
+    harbour.settings = replace(harbour.settings, service=service)
+    assert codes(harbour) == []
+
+
 def test_a_node_just_connected_or_gone_is_given_time(harbour: Harbour) -> None:
     connect(harbour, "sump-node", NOON - 10 * SECOND)
     connect(harbour, "hall-node", NOON - DAY, connected=False)
@@ -58,13 +67,31 @@ def test_clocks_and_units_of_the_last_day(harbour: Harbour) -> None:
     found = [
         bad("in-the-future", SECOND), bad("ancient", 2 * SECOND), bad("wrong-unit", SECOND),
         bad("wrong-unit", 2 * DAY, "weirwatch/harbour-hall/hall-node/readings"),
-        bad("not-senml", SECOND),
     ]  # fmt: skip
     harbour.journal.commit(Group(quarantined=found, committed_at=NOON))
     assert codes(harbour) == [("clock-skew", TOPIC), ("wrong-unit", TOPIC)]
     skew, unit = examine(harbour.archive, harbour.settings, NOON)
     assert skew.sentence.startswith("2 messages")
     assert "because of wrong-unit" in unit.sentence
+
+
+def test_what_else_could_not_be_used_is_told_by_topic_with_the_newest_reason(
+    harbour: Harbour,
+) -> None:
+    wrong = "weirwatch/harbour-hall/pump-node/readings"
+    found = [
+        Quarantined(NOON - 3 * SECOND, wrong, "not-senml", "an older one", b"[]"),
+        Quarantined(NOON - SECOND, wrong, "unknown-channel", "no such node.", b"[]"),
+        Quarantined(NOON - SECOND, TOPIC, "not-a-number", "v is text", b"[]"),
+        Quarantined(NOON - 2 * DAY, TOPIC, "too-large", "too long ago", b"[]"),
+    ]
+    harbour.journal.commit(Group(quarantined=found, committed_at=NOON))
+    assert codes(harbour) == [("unusable", wrong), ("unusable", TOPIC)]
+    node, one = examine(harbour.archive, harbour.settings, NOON)
+    assert node.sentence == (
+        "2 messages of the last day could not be used; the newest: no such node"
+    )
+    assert one.sentence.startswith("1 message of the last day")
 
 
 def test_retained_junk(harbour: Harbour) -> None:

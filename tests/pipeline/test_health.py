@@ -50,6 +50,7 @@ def health_of(world: World, web: Any = None) -> Health:
         started_at=NOON,
         web=web,
         waiting=lambda: len(world.inbox),
+        dropped=lambda: world.inbox.dropped,
     )
 
 
@@ -101,6 +102,22 @@ def test_no_broker(world: World) -> None:
     ]
 
 
+def test_messages_that_did_not_fit(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("weirwatch.pipeline.inbox.MOST_WAITING", 3)
+    world.journal.failures = 1
+    world.level(320)
+    world.turn()
+    for qos in (0, 1, 0, 0, 0, 1):
+        world.put('[{"n":"level","v":300}]', qos=qos)
+    health = health_of(world)
+    assert len(world.inbox) == 4  # what is at QoS 1 always fits: its sender waits
+    assert health.as_json()["counts"]["dropped"] == 2
+    assert health.as_json()["problems"][-1] == (
+        "2 messages at QoS 0 dropped while nothing could be stored: have their senders use QoS 1,"
+        " which waits"
+    )
+
+
 def test_a_disk_that_refuses(world: World) -> None:
     world.journal.failures = 1
     world.level(320)
@@ -138,6 +155,18 @@ def test_web_and_listeners_have_their_say(world: World) -> None:
     shown = health.as_json()
     assert shown["web"] == {"pid": 7, "answering": True}
     assert shown["counts"]["listeners"] == {"listeners": 2, "dropped": 1}
+
+
+def test_what_the_store_lost_is_counted_and_said(world: World) -> None:
+    health = health_of(world)
+    counts = {"damaged_parts": 0, "upkeep_failures": 2, "let_go_for_room": 0, "let_go_late": 5}
+    health.store = lambda: counts
+    shown = health.as_json()
+    assert (shown["status"], shown["counts"]["store"]) == ("ok", counts)
+    counts |= {"damaged_parts": 3, "let_go_for_room": 4}
+    damaged, let_go = health.as_json()["problems"]
+    assert damaged.startswith("3 damaged part(s) of the history are left out: weirwatch doctor")
+    assert let_go.startswith("the oldest readings of 4 hour(s) had to go early")
 
 
 def test_signs_of_life_show_and_so_does_that_they_are_not_taken(world: World) -> None:

@@ -2,7 +2,8 @@
 
 from pathlib import Path
 
-from support.loop_world import HALL_NODE, SUMP_NODE, World
+import pytest
+from support.loop_world import CONFIG, HALL_NODE, SUMP_NODE, World
 from support.still_clock import NOON, HandClock
 
 from weirwatch.domain.instant import SECOND
@@ -64,6 +65,34 @@ def test_readings_soon_after_power_up_are_uncertain(world: World) -> None:
         (8.1, Quality.UNCERTAIN, "warming up"),
         (8.2, Quality.GOOD, ""),
     ]
+
+
+def test_what_a_broker_repeats_of_a_node_is_not_from_now(tmp_path: Path) -> None:
+    """A retained message without a time of its own comes again at every connection of ours."""
+    world = World(tmp_path)
+    connection = f"{SUMP_NODE}/connection"
+    world.put('{"connected":true}', topic=connection)
+    since = world.clock.utc
+    world.turn(60)
+    for away in (False, True):
+        if away:
+            world.turn(31)
+            world.close()
+            world = World(tmp_path, clock=HandClock(world.clock.utc + 5 * SECOND))
+        world.inbox.put(LinkRequest(up=True))
+        world.put('{"connected":true}', topic=connection, retained=True)
+        world.put(f'[{{"n":"ph","t":{world.clock.utc / 1e6},"v":8.1}}]')
+        world.turn(6)
+        assert world.archive.newest()["harbour-hall/sump-node/ph"].quality is Quality.GOOD
+        assert world.archive.nodes()["harbour-hall/sump-node"].since == since
+    world.put('{"connected":false}', topic=connection, retained=True)  # it is news, though late
+    world.turn(1)
+    assert world.kinds("node-offline/sump-node") == [("raised", True)]
+    lost = world.archive.nodes()["harbour-hall/sump-node"].since
+    world.put('{"connected":false}', topic=connection, retained=True)
+    world.turn(1)
+    assert world.archive.nodes()["harbour-hall/sump-node"].since == lost > since
+    world.close()
 
 
 def test_the_connection_to_the_broker_goes_and_comes(world: World) -> None:
@@ -175,6 +204,48 @@ def test_a_clock_that_was_behind_from_the_start_is_told_once(tmp_path: Path) -> 
     for _ in range(3):
         world.turn(1)
     assert world.kinds("clock-untrusted") == [("raised", True)]
+    world.close()
+
+
+SILENT = """
+[[rule]]
+id = "level-silent"
+title = "Level silent"
+kind = "bad-measurement"
+channel = "harbour-hall/sump-node/level"
+silent = true
+"""
+
+
+@pytest.mark.parametrize("behind_before", [False, True])
+def test_a_clock_that_is_set_right_makes_no_probe_silent(
+    tmp_path: Path, behind_before: bool
+) -> None:
+    """As after each power cut on a board without a battery clock."""
+    text = CONFIG.replace("valid = [0, 450]", "valid = [0, 450]\nexpected_every_s = 5") + SILENT
+    world = World(tmp_path, text=text)
+    world.inbox.put(LinkRequest(up=True))
+
+    def report(times: int) -> None:
+        for _ in range(times):
+            world.put('[{"n":"level","v":200}]')
+            world.turn(5)
+
+    report(5)
+    if behind_before:
+        world.clock.set_wall(NOON - 86_400 * SECOND)
+        report(5)
+    world.clock.set_wall(NOON + 7200 * SECOND)
+    world.turn(0.5)
+    report(5)
+    assert world.kinds("level-silent") == []
+    (stepped,) = [s.event for s in world.events() if s.event.kind == "clock-set-forward"]
+    told = "the clock was set forward, or the machine slept: by "
+    assert stepped.message == f"{told}{7150 if behind_before else 7175} s"
+    world.turn(14)  # of the 15 s after which it is silent
+    assert world.kinds("level-silent") == []
+    world.turn(1)
+    assert world.kinds("level-silent") == [("raised", True)]
     world.close()
 
 

@@ -1,6 +1,8 @@
 """The loop while commits fail: nothing acknowledged, nobody told, the same group tried again."""
 
 import random
+import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ from support.still_clock import NOON
 
 from weirwatch.domain.alarm import Event
 from weirwatch.domain.reading import Reading
+from weirwatch.pipeline.inbox import Question
 from weirwatch.pipeline.replay import replay
 
 
@@ -52,6 +55,40 @@ def test_a_failing_commit_acknowledges_nothing_tells_nobody_and_is_tried_again(
         ("acknowledged", False),
         ("returned", False),
     ]
+    assert acks(world) == [1, 2]
+
+
+def test_what_waits_meanwhile_does_not_keep_it_turning(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turns: list[int] = []
+    turn_once = world.loop.turn_once
+
+    def counted() -> None:
+        turns.append(1)
+        turn_once()
+
+    monkeypatch.setattr(world.loop, "turn_once", counted)
+    world.journal.failures = 1
+    world.level(320)
+    world.turn()
+    world.level(300)  # arrives meanwhile
+    thread = threading.Thread(target=world.loop.run)
+    thread.start()
+    try:
+        time.sleep(0.3)
+        assert 0 < len(turns) < 20
+        question = Question(lambda _state, _now: {"there": True})
+        world.inbox.ask(question)
+        assert question.answer.result(5) == {"there": True}
+        ends = time.monotonic() + 5
+        while acks(world) != [1, 2] and time.monotonic() < ends:
+            world.clock.go(1)
+            time.sleep(0.02)
+    finally:
+        world.loop.stop()
+        thread.join(5)
+    assert not thread.is_alive()
     assert acks(world) == [1, 2]
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -191,6 +192,14 @@ def test_a_silent_channel_and_what_is_fresh(world: World) -> None:
     world.reading("hall/node/level", 24)
     world.reading("hall/node/flow", 3600)
     assert world.morning().silent == ("Return flow (since 06:30)",)
+
+
+def test_what_waits_for_its_group_commit_is_not_silent(world: World) -> None:
+    service = replace(world.settings.service, commit_every=120 * SECOND)
+    world.settings = replace(world.settings, service=service)
+    world.reading("hall/node/level", 130)
+    world.reading("hall/node/flow", 150)
+    assert world.morning().silent == ("Return flow (since 07:27)",)
 
 
 def test_it_is_cut_to_what_the_way_takes(world: World) -> None:

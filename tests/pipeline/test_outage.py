@@ -60,7 +60,7 @@ def test_the_sentence_names_all_and_the_first() -> None:
     basis = OutageBasis(2860.0, 45.0, battery_wh=120.0, battery_load_w=60.0)
     sentence = outage_sentence(basis, outage_clock(basis, NOW))
     assert sentence.startswith(
-        "Not before (lower bounds): oxygen critical (3 mg/l) in 3.2 h; 22 °C"
+        "Not before (lower bounds): oxygen critical (3 mg/L) in 3.2 h; 22 °C"
     )
     assert sentence.endswith("battery empty in 2.0 h. The battery first.")
 

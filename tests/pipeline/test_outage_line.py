@@ -35,7 +35,7 @@ def test_the_coldest_water_and_the_room_count() -> None:
     }
     line = OutageLine(settings(), observed).sentence(NOW)
     assert line.startswith("Not before (lower bounds, oxygen assumed at 80 % of saturation): ")
-    assert "oxygen critical (3 mg/l) in" in line
+    assert "oxygen critical (3 mg/L) in" in line
     assert line.endswith("Oxygen first.")
     warmer = OutageLine(settings(), {f"{HALL}sump-node/temperature": good(25.5)}).sentence(NOW)
     assert warmer != line

@@ -108,6 +108,25 @@ def test_a_board_that_wakes_up_in_the_past_delivers_what_waited(
 # --- who cannot be reached -------------------------------------------------------------------
 
 
+def test_one_who_asks_for_an_hour_is_out_of_reach_at_once_and_gets_no_peace_from_what_is_new(
+    desk: Desk, clock: HandClock
+) -> None:
+    desk.mara.unreachable = TransientError("answered 429", 3600.0)
+    desk.add("1-mara")
+    desk.turn()
+    assert desk.sentences == ["mara cannot be reached: answered 429"]
+    clock.go(60)
+    desk.add("2-mara")  # it may be the one that matters
+    desk.turn()
+    desk.turn()
+    assert desk.mara.tried == ["1-mara", "2-mara"]
+    desk.mara.unreachable = None
+    clock.go(3541)
+    desk.turn()
+    assert desk.mara.got == ["1-mara"]
+    assert desk.sentences[-1] is None
+
+
 def test_a_person_out_of_reach_is_told_of_and_told_of_again_when_back(
     desk: Desk, clock: HandClock
 ) -> None:

@@ -29,7 +29,7 @@ def until(what: Callable[[], bool], seconds: float = 10.0) -> None:
 
 
 class TornStore:
-    """`ports.OutboxStore` on another; marking fails so many times."""
+    """`ports.OutboxStore` on another; so many marks fail."""
 
     def __init__(self, store: OutboxStore, *troubles: BaseException) -> None:
         self._store = store
@@ -42,11 +42,15 @@ class TornStore:
         return self._store.next_due()
 
     def delivered(self, notice_id: str, time: int) -> None:
-        if self._troubles:
-            raise self._troubles.pop(0)
+        self._fail()
         self._store.delivered(notice_id, time)
 
+    def _fail(self) -> None:
+        if self._troubles:
+            raise self._troubles.pop(0)
+
     def failed(self, notice_id: str, error: str, next_try: int | None) -> None:
+        self._fail()
         self._store.failed(notice_id, error, next_try)
 
     def due_to(self, recipient: str, now: int, limit: int) -> list[Notice]:
@@ -102,15 +106,32 @@ def test_a_loss_of_power_between_sending_and_marking_sends_the_same_id_again(des
 @pytest.mark.parametrize(
     "trouble", [TransientError("busy"), PermanentError("read-only"), RuntimeError("a mistake")]
 )
-def test_a_mark_that_fails_means_sent_again(desk: Desk, trouble: Exception) -> None:
+def test_a_mark_that_fails_is_made_later_and_nothing_is_sent_twice(
+    desk: Desk, trouble: Exception
+) -> None:
     desk.add("1-mara", "2-mara")
     desk.store = TornStore(desk.store, trouble)
     assert desk.turn() == STORE_PAUSE_S
     assert desk.mara.got == ["1-mara"]
     assert desk.outbox.failures == 1
-    desk.turn()
-    assert desk.mara.got == ["1-mara", "1-mara", "2-mara"]
+    assert desk.turn() == 60.0
+    assert desk.mara.got == ["1-mara", "2-mara"]
     assert desk.outbox.delivered == 2
+    assert desk.stored("1-mara").state == desk.stored("2-mara").state == "delivered"
+
+
+def test_a_file_that_takes_no_marks_repeats_nothing_and_holds_up_nobody(desk: Desk) -> None:
+    desk.add("1-mara", "1-odd", "2-mara", "2-odd", "3-mara")
+    desk.mara.refused["2-mara"] = PermanentError("no such address")
+    desk.mara.refused["3-mara"] = TransientError("no answer")
+    desk.store = TornStore(desk.store, *[TransientError("the disk is full")] * 10)
+    for _ in range(10):
+        assert desk.turn() == STORE_PAUSE_S
+    assert desk.mara.tried == ["1-mara", "2-mara", "3-mara"]
+    assert desk.odd.tried == ["1-odd", "2-odd"]
+    assert desk.turn() < STORE_PAUSE_S  # the file takes them again; 3-mara is next
+    states = {name: desk.stored(name).state for name in ("1-mara", "2-mara", "1-odd", "2-odd")}
+    assert states == {**dict.fromkeys(states, "delivered"), "2-mara": "given-up"}
 
 
 def test_a_file_that_another_program_writes_is_waited_for(desk: Desk) -> None:

@@ -97,3 +97,20 @@ def test_drift_needs_five_points_and_says_no_trend_of_noise() -> None:
     flat = drift([(float(d), 0.1 * (-1) ** d) for d in range(20)])["trend"]
     assert flat["per_day_low"] <= 0.0 <= flat["per_day_high"]
     assert by_day({DAY: 2.0, DAY + HOUR: 4.0}, {DAY: 1.0, DAY + HOUR: 1.0}) == [(1.0, 2.0)]
+
+
+def test_facts_are_numbers_as_people_write_them() -> None:
+    probe = {
+        "calibrated_at": "2026-05-01T12:00:00Z", "age_days": 0.2, "verdict": "accept",
+        "reasons": [], "slope_percent": None, "days_left": None, "unit": "Cel",
+        "tests_differ": -0.1451, "tests": 1, "tests_trend": None,
+        "twin_differs": -8.32e-05, "twin_trend": None,
+        "noise": 1234.0, "noise_then": None, "received": None, "empty_hours": 1,
+    }  # fmt: skip
+    assert probe_facts(probe) == [
+        "calibrated today, accept",
+        "-0.145 °C from 1 test",
+        "-0.0001 °C from its twin",
+        "noise 1234 °C",
+        "1 hour without any",
+    ]

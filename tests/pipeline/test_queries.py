@@ -12,6 +12,9 @@ from weirwatch.domain.errors import UnknownChannel, UnknownFailure, UnknownRule
 from weirwatch.domain.instant import SECOND, to_rfc3339
 from weirwatch.domain.reading import Channel
 from weirwatch.pipeline import queries
+from weirwatch.pipeline.shapes import Json
+from weirwatch.ports import Archive
+from weirwatch.settings import Settings
 
 
 @pytest.fixture
@@ -83,10 +86,10 @@ def test_a_reading_slightly_ahead_of_the_clock_has_no_negative_age(harbour: Harb
 
 def test_series_has_min_mean_max_and_count_and_gaps_stay_gaps(harbour: Harbour) -> None:
     harbour.add_readings(LEVEL, {NOON: 10.0, NOON + SECOND: 20.0, NOON + 30 * SECOND: 40.0})
-    found = queries.series_json(
-        harbour.archive, harbour.settings, LEVEL.id, NOON, NOON + 40 * SECOND, 4
+    several = queries.series_json(
+        harbour.archive, harbour.settings, [LEVEL.id], NOON, NOON + 40 * SECOND, 4
     )
-    assert found == {
+    assert queries.series_of_one(several) == {
         "channel": LEVEL.id,
         "unit": "mm",
         "from": "2026-05-01T12:00:00Z",
@@ -99,6 +102,8 @@ def test_series_has_min_mean_max_and_count_and_gaps_stay_gaps(harbour: Harbour) 
                 "mean": 15.0,
                 "max": 20.0,
                 "count": 2,
+                "first": 10.0,
+                "last": 20.0,
             },
             {
                 "start": "2026-05-01T12:00:30Z",
@@ -107,6 +112,8 @@ def test_series_has_min_mean_max_and_count_and_gaps_stay_gaps(harbour: Harbour) 
                 "mean": 40.0,
                 "max": 40.0,
                 "count": 1,
+                "first": 40.0,
+                "last": 40.0,
             },
         ],
         "next": None,
@@ -136,10 +143,43 @@ def test_pages_of_readings_join_to_the_whole_without_doubles(harbour: Harbour) -
     assert seen == [to_rfc3339(time) for time in times[:20]]
 
 
-@pytest.mark.parametrize("ask", [queries.series_json, queries.readings_json])
+def series_of(archive: Archive, settings: Settings, channel: str, *span: int) -> Json:
+    return queries.series_of_one(queries.series_json(archive, settings, [channel], *span))
+
+
+def test_several_channels_have_one_grid_and_a_weighted_mean_where_asked(harbour: Harbour) -> None:
+    harbour.add_readings(LEVEL, {NOON: 10.0, NOON + 9 * SECOND: 20.0, NOON + 30 * SECOND: 40.0})
+    harbour.add_readings(FLOW, {NOON + 12 * SECOND: 7000.0})
+    found = queries.series_json(
+        harbour.archive,
+        harbour.settings,
+        [FLOW.id, SILENT.id, LEVEL.id],
+        NOON,
+        NOON + 40 * SECOND,
+        4,
+        weighted=True,
+    )
+    assert [(one["channel"], one["unit"]) for one in found["items"]] == [
+        (FLOW.id, "L/h"),
+        (SILENT.id, "Cel"),
+        (LEVEL.id, "mm"),
+    ]
+    told = [
+        [(b["start"][-4:-1], b["mean"], b["time_mean"]) for b in one["items"]]
+        for one in found["items"]
+    ]
+    # By hand: 10 mm for 9 s, 20 mm for 1 s. The level is silent after 15 s: 20 mm until 24 s.
+    assert told == [
+        [(":10", 7000.0, 7000.0)],
+        [],
+        [(":00", 15.0, 11.0), (":30", 40.0, 40.0)],
+    ]
+
+
+@pytest.mark.parametrize("ask", [series_of, queries.readings_json])
 def test_history_knows_which_channels_there_are(harbour: Harbour, ask: object) -> None:
     assert callable(ask)
-    more = (10,) if ask is queries.series_json else ()
+    more = (10,) if ask is series_of else ()
     span = (NOON, NOON + SECOND, *more)
     assert ask(harbour.archive, harbour.settings, SILENT.id, *span)["items"] == []
     assert ask(harbour.archive, harbour.settings, "harbour-hall/old-node/ph", *span)["items"] == []
@@ -153,7 +193,7 @@ def test_a_channel_that_was_only_just_configured_is_empty(harbour: Harbour) -> N
     new = Channel("harbour-hall/hall-node/ph", "ph", "pH")
     settings = replace(harbour.settings, channels=(*harbour.settings.channels, new))
     span = (NOON, NOON + SECOND)
-    assert queries.series_json(harbour.archive, settings, new.id, *span, 10)["items"] == []
+    assert series_of(harbour.archive, settings, new.id, *span, 10)["items"] == []
     assert queries.readings_json(harbour.archive, settings, new.id, *span)["items"] == []
 
 

@@ -33,6 +33,29 @@ def test_it_starts_at_the_last_record_when_that_is_later() -> None:
     assert (keeper.now(), keeper.trusted, keeper.behind) == (NOON + HOUR + 11 * SECOND, True, 0)
 
 
+def test_a_jump_forward_is_told_once_and_what_passes_is_none() -> None:
+    clock = HandClock()
+    keeper = Timekeeper(clock, None)
+    clock.go(HOUR / SECOND)
+    clock.set_wall(clock.utc + TOLERANCE)  # ordinary clock discipline
+    keeper.now()
+    assert keeper.set_forward() == 0
+    clock.go(5)
+    clock.set_wall(clock.utc + HOUR)
+    keeper.now()
+    clock.go(5)
+    keeper.now()
+    assert (keeper.set_forward(), keeper.set_forward()) == (HOUR, 0)
+    clock.set_wall(clock.utc - 2 * HOUR)
+    keeper.now()
+    clock.set_wall(clock.utc + HOUR)  # still behind: time only goes on
+    keeper.now()
+    assert keeper.set_forward() == 0
+    clock.set_wall(clock.utc + 3 * HOUR)
+    keeper.now()
+    assert keeper.set_forward() == 2 * HOUR
+
+
 def test_a_record_before_now_changes_nothing() -> None:
     keeper = Timekeeper(HandClock(), NOON - HOUR)
     assert (keeper.now(), keeper.trusted) == (NOON, True)

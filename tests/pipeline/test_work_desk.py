@@ -223,6 +223,35 @@ def test_it_goes_on_after_a_restart_and_ends_meanwhile() -> None:
     assert again.state.alarms[NOT_ENDED].state == "returned-unacknowledged"
 
 
+def test_a_start_looks_at_once_at_what_was_not_back_to_normal() -> None:
+    before = House()
+    before.reads(0, 6000)
+    before.asks(0, "start")
+    before.reads(10, 0)
+    before.at(600)
+    before.at(720)  # the next look would be at 725
+    before.reads(721, 6000)
+    again = House(before.kept, before.state.alarms)
+    again.state.observed.update(before.state.observed)
+    assert again.state.alarms[NOT_ENDED].state == "unacknowledged"
+    again.at(722)
+    assert again.state.alarms[NOT_ENDED].state == "returned-unacknowledged"
+
+
+def test_what_settled_while_the_service_was_away_is_checked_when_readings_are_back() -> None:
+    before = House()
+    before.reads(0, 6000)
+    before.asks(0, "start")
+    before.asks(10, "end")  # to be checked at 130
+    late = House(before.kept, before.state.alarms)
+    late.at(5000)  # the newest reading is old: nothing can be told from it
+    assert late.loud() == []
+    late.reads(5010, 6000)
+    late.reads(5110, 6000)
+    late.at(5120)
+    assert late.kinds() == ["planned-work-checked"]
+
+
 def test_work_that_is_no_longer_configured_is_forgotten() -> None:
     house = House({f"{KEY}gone": "{}"})
     assert house.kept == {}
@@ -236,7 +265,7 @@ def test_what_cannot_be_is_refused_and_changes_nothing() -> None:
         house.asks(0, "start", minutes=720)
     request = WorkRequest("start", "paus", "mk")
     house.desk.take(request, 0)
-    with pytest.raises(UnknownWork, match="'paus': pause"):
+    with pytest.raises(UnknownWork, match="'paus': there is pause"):
         request.answer.result(0)
     assert (house.events, house.kept) == ([], {})
 

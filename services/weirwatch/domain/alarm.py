@@ -26,6 +26,9 @@ class ServiceState(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
 
 
+_STANDING = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+
+
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """One rule's alarm. All times are engine time.
@@ -72,7 +75,12 @@ class Alarm:
     @property
     def stands(self) -> bool:
         """Raised after its delays and not yet returned, whatever its service state."""
-        return self.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+        return self.state in _STANDING
+
+    @property
+    def moved_at(self) -> Micros:
+        """When it was last raised or returned; 0: never yet."""
+        return self.returned_at or self.raised_at or 0  # a raise forgets the return before it
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,8 @@ class Entry:
             contact, or the failure is bold.
         by_clock: it may have to be looked at although nothing was heard: at the start, or by the
             time of day.
+        window: under which its window is kept: rules with a trend over the same span of the same
+            channel share one; every other has its own.
         consequences: rules that it suppresses while it stands (bold ones never).
         watchers: rules that have its alarm in their `while`.
         rank: 0 for a rule without causes, else one more than its deepest cause.
@@ -58,6 +60,7 @@ class Entry:
     contact: bool
     goes_on: bool
     by_clock: bool
+    window: str
     consequences: tuple[str, ...]
     watchers: tuple[str, ...]
     rank: int
@@ -103,6 +106,7 @@ def make_ready(book: RuleBook) -> Book:
             contact=_is_contact(rule, book),
             goes_on=_is_contact(rule, book) or (rule.bold and _voidable(rule)),
             by_clock=has_boundaries(rule) or _known_at_start(rule, book),
+            window=_window(rule),
             consequences=tuple(
                 r.id for r in rules.values() if rule.id in r.suppressed_by and not r.bold
             ),
@@ -168,6 +172,14 @@ def _seeks_silence(rule: Rule) -> bool:
 
 def _within(rule: Rule) -> Micros:
     return rule.condition.within if isinstance(rule.condition, Discrepancy) else 0
+
+
+def _window(rule: Rule) -> str:
+    match rule.condition:
+        case RateOfChange(window) | Forecast(window=window):
+            return f"{rule.channel} over {window}"  # no rule's id has a space
+        case _:
+            return rule.id
 
 
 def _watched(rule: Rule) -> Iterable[str]:

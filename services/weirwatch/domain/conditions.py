@@ -10,6 +10,7 @@ from typing import Any
 
 from weirwatch.domain.book import Entry
 from weirwatch.domain.daytime import holds_at
+from weirwatch.domain.duty import DutyWindow
 from weirwatch.domain.hysteresis import (
     beyond,
     change_present,
@@ -35,11 +36,10 @@ from weirwatch.domain.rule import (
     RateOfChange,
     Side,
     SwitchIs,
-    While,
 )
 from weirwatch.domain.state import Observed
 from weirwatch.domain.turn import Turn
-from weirwatch.domain.windows import duty_of, forecast_of, keep_up, trend_of
+from weirwatch.domain.windows import duty_of, forecast_of, keep_up, slope_of, trend_of
 
 FORECAST_STEPS = 20  # a prediction is told anew when it moved by more than within / 20
 
@@ -49,7 +49,9 @@ Evaluator = Callable[[Turn, Entry, bool, Micros], bool]
 def present_now(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
     """Return whether the rule's condition is present, all of its `while` included."""
     if entry.rule.while_ and not all_hold(turn, entry, time):
-        if entry.looks_back:
+        if isinstance(entry.rule.condition, Duty):
+            _judged(turn, entry, time)
+        elif entry.looks_back:
             keep_up(turn, entry)
         return False
     return _EVALUATORS[type(entry.rule.condition)](turn, entry, was, time)
@@ -57,7 +59,10 @@ def present_now(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
 
 def all_hold(turn: Turn, entry: Entry, time: Micros) -> bool:
     """Return whether every term of the rule's `while` holds."""
-    return all(_holds(turn, term, time) for term in entry.rule.while_)
+    for term in entry.rule.while_:  # noqa: SIM110 - asked at every reading; a generator costs
+        if not _HOLDS[type(term)](turn, term, time):
+            return False
+    return True
 
 
 def shows_saturation(turn: Turn, entry: Entry) -> bool:
@@ -160,16 +165,25 @@ def _silent(turn: Turn, entry: Entry, observed: Observed | None, was: bool) -> b
 
 def _rate_of_change(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
     condition: Any = entry.rule.condition
-    trend = trend_of(turn, entry)
-    return was if trend is None else change_present(condition, was, trend.slope * condition.window)
+    slope = slope_of(turn, entry)
+    return was if slope is None else change_present(condition, was, slope * condition.window)
 
 
 def _duty(turn: Turn, entry: Entry, was: bool, time: Micros) -> bool:
-    duty = duty_of(turn, entry)
-    if duty is None:
+    duty = _judged(turn, entry, time)
+    if duty is None or duty.stale(time):
         return was
-    turn.set_window(entry.rule.id, duty.judged_at(time))  # what came before it comes no more
-    return was if duty.stale(time) else duty.exceeded(time)
+    return duty.exceeded(time)
+
+
+def _judged(turn: Turn, entry: Entry, time: Micros) -> DutyWindow | None:
+    """Return a duty's window as looked at: what came before it comes no more."""
+    duty = duty_of(turn, entry)
+    if duty is not None:
+        turn.set_window(entry.window, duty.judged_at(time))
+        if time < duty.judged:  # what lies between may come after all, sooner than is planned
+            turn.plan(entry.rule.id)
+    return duty
 
 
 def _forecast(turn: Turn, entry: Entry, was: bool, _time: Micros) -> bool:
@@ -210,18 +224,31 @@ _EVALUATORS: dict[type, Evaluator] = {
 }
 
 
-def _holds(turn: Turn, term: While, time: Micros) -> bool:
-    match term:
-        case ChannelIs(channel, value):
-            observed = turn.observed(channel)
-            known = observed is not None and observed.good_value is not None
-            return known and (observed.good_value != 0.0) is value  # type: ignore[union-attr]
-        case ChannelBeyond(channel, side, limit):
-            observed = turn.observed(channel)
-            if observed is None or observed.good_value is None:
-                return False
-            return beyond(side, limit, observed.good_value)
-        case AlarmStands(rule):
-            return turn.alarm(rule).stands
-        case Between():
-            return holds_at(term, time, turn.book.time_zone)
+def _channel_is(turn: Turn, term: ChannelIs, _time: Micros) -> bool:
+    observed = turn.observed(term.channel)
+    if observed is None or observed.good_value is None:
+        return False
+    return (observed.good_value != 0.0) is term.value
+
+
+def _channel_beyond(turn: Turn, term: ChannelBeyond, _time: Micros) -> bool:
+    observed = turn.observed(term.channel)
+    if observed is None or observed.good_value is None:
+        return False
+    return beyond(term.side, term.limit, observed.good_value)
+
+
+def _alarm_stands(turn: Turn, term: AlarmStands, _time: Micros) -> bool:
+    return turn.alarm(term.rule).stands
+
+
+def _between(turn: Turn, term: Between, time: Micros) -> bool:
+    return holds_at(term, time, turn.book.time_zone)
+
+
+_HOLDS: dict[type, Callable[[Turn, Any, Micros], bool]] = {
+    ChannelIs: _channel_is,
+    ChannelBeyond: _channel_beyond,
+    AlarmStands: _alarm_stands,
+    Between: _between,
+}

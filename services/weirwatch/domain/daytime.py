@@ -1,6 +1,7 @@
 """Local time of day for `while = [{between = ["08:00", "20:00"]}]`."""
 
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from weirwatch.domain.instant import SECOND, Micros
@@ -11,11 +12,16 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 def holds_at(term: Between, time: Micros, zone: ZoneInfo) -> bool:
     """Return whether the local time of day lies in the span; an end before the start wraps."""
-    local = (_EPOCH + timedelta(microseconds=time)).astimezone(zone)
-    minute = local.hour * 60 + local.minute
+    minute = _minute_of_day(time // SECOND, zone)
     if term.start < term.end:
         return term.start <= minute < term.end
     return minute >= term.start or minute < term.end
+
+
+@lru_cache(maxsize=16)
+def _minute_of_day(utc_s: int, zone: ZoneInfo) -> int:
+    local = (_EPOCH + timedelta(seconds=utc_s)).astimezone(zone)
+    return local.hour * 60 + local.minute
 
 
 def local_minute(time: Micros, zone: ZoneInfo) -> str:

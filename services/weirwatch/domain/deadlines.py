@@ -8,6 +8,7 @@ from weirwatch.domain.book import Entry, has_boundaries
 from weirwatch.domain.conditions import all_hold, silence_base
 from weirwatch.domain.daytime import next_boundary
 from weirwatch.domain.delays import count_deadline, count_ended, reconsider, start_again
+from weirwatch.domain.evidence import last_boundary
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.lifecycle import ServiceSignal, Signal, next_state
 from weirwatch.domain.rule import BadMeasurement, Between, Discrepancy, Duty
@@ -54,13 +55,17 @@ def deadline_due(turn: Turn, entry: Entry, deadline: Deadline) -> None:
 def own_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
     """Yield the deadlines that are in the time of the rule's channel: delays, and duty."""
     alarm = turn.alarm(entry.rule.id)
-    ends = count_deadline(entry, alarm)
-    if ends is not None:
-        yield _own(turn, entry, 0, ends, "count")
+    ends, changes = count_deadline(entry, alarm), None
     if isinstance(entry.rule.condition, Duty):
-        changes = turn.window(entry.rule.id).next_change(alarm.present)
-        if changes is not None and _comes(turn, entry, changes):
-            yield _own(turn, entry, 1, changes, "duty")
+        changes = turn.window(entry.window).next_change(alarm.present, alarm.moved_at)
+        if changes is not None and not _comes(turn, entry, changes):
+            changes = None
+    # Of a backlog both are due when it arrives: then the earlier one comes first all the same.
+    sooner = ends is not None and changes is not None and changes < ends
+    if ends is not None:
+        yield _own(turn, entry, int(sooner), ends, "count")
+    if changes is not None:
+        yield _own(turn, entry, int(not sooner), changes, "duty")
 
 
 def end_service_state(
@@ -117,10 +122,15 @@ def _service_deadlines(turn: Turn, entry: Entry) -> Iterator[Deadline]:
 
 
 def _own(turn: Turn, entry: Entry, order: int, at: Micros, what: str) -> Deadline:
-    """Return the deadline; it waits as far behind now as the channel's readings arrive."""
+    """Return the deadline; it waits as far behind now as the channel's readings arrive.
+
+    What a backlog brings is due when it arrives, not before.
+    """
     observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
-    lag = 0 if observed is None or entry.by_arrival else observed.heard_at - observed.time
-    due = at + max(-LATE_AFTER, min(LATE_AFTER, lag))
+    if observed is None or entry.by_arrival:
+        return Deadline(at, order, at, what)
+    lag = observed.lag
+    due = max(at + max(-LATE_AFTER, min(LATE_AFTER, lag)), observed.time + lag)
     return Deadline(due, order, at, what, late=lag > LATE_AFTER)
 
 
@@ -137,28 +147,21 @@ def _silent_deadline(turn: Turn, entry: Entry) -> Micros | None:
 def _boundary(turn: Turn, entry: Entry) -> Micros | None:
     """Return when time alone may change the condition: at the start, then by the time of day."""
     timed = has_boundaries(entry.rule)
-    if not timed and not _told_before(turn, entry):
+    # What is present waits for a fresh reading: the record alone takes nothing back.
+    present = turn.alarm(entry.rule.id).present
+    if not timed and (present or not _told_before(turn, entry)):
         return None
-    done = _done(turn, entry)
+    done = turn.state.boundaries.get(entry.rule.id)
     if done is None:
         return turn.state.started_at
     terms = [term for term in entry.rule.while_ if isinstance(term, Between)]
     return min((next_boundary(term, done, turn.book.time_zone) for term in terms), default=None)
 
 
-def _done(turn: Turn, entry: Entry) -> Micros | None:
-    """Return the last boundary that has been dealt with."""
-    if turn.boundary is not None and turn.boundary[0] == entry.rule.id:
-        return turn.boundary[1]
-    return turn.state.boundaries.get(entry.rule.id)
-
-
 def _comes(turn: Turn, entry: Entry, time: Micros) -> bool:
     """Return whether what time alone brings is still to be judged, and will count then."""
-    done = _done(turn, entry) if entry.by_clock else None
-    if done is not None and time <= done:
-        return False
-    return not entry.rule.while_ or all_hold(turn, entry, time)
+    gone_by = has_boundaries(entry.rule) and last_boundary(turn, entry, time) != time
+    return not gone_by and (not entry.rule.while_ or all_hold(turn, entry, time))
 
 
 def _told_before(turn: Turn, entry: Entry) -> bool:

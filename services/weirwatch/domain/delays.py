@@ -11,6 +11,7 @@ from dataclasses import replace
 from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.book import Entry
 from weirwatch.domain.conditions import present_now
+from weirwatch.domain.evidence import counts_at
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Quality
 from weirwatch.domain.transitions import (
@@ -23,8 +24,7 @@ from weirwatch.domain.turn import Turn
 
 def reconsider(turn: Turn, entry: Entry, time: Micros) -> None:
     """Re-evaluate a rule without a reading of its own: `while`, twin, deadline, built-in."""
-    if entry.by_arrival:
-        time = turn.clock
+    time = counts_at(turn, entry, time, outside=True)
     present = present_now(turn, entry, turn.alarm(entry.rule.id).present, time)
     step(turn, entry, present, time)
     if entry.timed:

@@ -51,7 +51,7 @@ class DutyWindow:
             return begun._foreseen()
         unknown = self.stale(time)
         if on is was_on and not (on and unknown):
-            return replace(self, newest=time)._without_old(time)
+            return self._with(time, self.judged)._without_old(time)
         stretches, starts = self.stretches, self.starts
         if self.on_since is not None:
             end = self.newest + (self.believed or 0) if unknown else time
@@ -70,8 +70,8 @@ class DutyWindow:
         return turned._without_old(time)._foreseen()
 
     def judged_at(self, time: Micros) -> "DutyWindow":
-        """Return the window as looked at."""
-        return replace(self, judged=max(time, self.judged))
+        """Return the window as looked at; late news may have it looked at once more."""
+        return self if time == self.judged else self._with(self.newest, time)
 
     def stale(self, time: Micros) -> bool:
         """Return whether at `time` nobody knows any longer what the switch does."""
@@ -100,15 +100,30 @@ class DutyWindow:
         """Return how many starts lie in the window at `time`, up to the limit."""
         return len(self.starts) - bisect_right(self.starts, time - self.condition.window)
 
-    def next_change(self, present: bool) -> Micros | None:
+    def next_change(self, present: bool, since: Micros = 0) -> Micros | None:
         """Return when time alone ends what is `present`, or brings what is not; None: never.
 
-        Only what comes after the newest look: what was judged already does not come again.
+        Only what comes after the newest look, and not before `since`: what was judged already does
+        not come again.
         """
         for time, exceeded in self.coming:
-            if time > self.judged and exceeded is not present:
+            if time > self.judged and time >= since and exceeded is not present:
                 return None if self.stale(time) else time
         return None
+
+    def _with(self, newest: Micros | None, judged: Micros) -> "DutyWindow":
+        """Return the window with nothing else changed; for every reading, so by hand."""
+        return DutyWindow(
+            self.condition,
+            self.believed,
+            newest,
+            judged,
+            self.on_since,
+            self.stretches,
+            self.total,
+            self.starts,
+            self.coming,
+        )
 
     def _without_old(self, time: Micros) -> "DutyWindow":
         """Return the window without the stretches that lie wholly before it."""

@@ -13,14 +13,17 @@ from weirwatch.domain.book import Book, Entry
 from weirwatch.domain.conditions import present_now, shows_saturation
 from weirwatch.domain.deadlines import LATE_AFTER, deadline_due, next_deadline, own_deadlines
 from weirwatch.domain.delays import reconsider, step
+from weirwatch.domain.evidence import counts_at
 from weirwatch.domain.hysteresis import quiet_bounds
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.liveness import silence_between
 from weirwatch.domain.operator import Command, carry_out
-from weirwatch.domain.reading import Quality, Reading
-from weirwatch.domain.rule import BadMeasurement
+from weirwatch.domain.reading import Channel, Quality, Reading
 from weirwatch.domain.state import Deadline, Decision, EngineState, Observed
 from weirwatch.domain.turn import Turn
 from weirwatch.domain.windows import empty_window
+
+_new = tuple.__new__  # half the time of the named constructor, once for every reading
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +95,16 @@ def decide(state: EngineState, stimulus: Stimulus, book: Book) -> Decision:
     return turn.decision()
 
 
+def may_move(state: EngineState, rule: str, message: str | None) -> bool:
+    """Return whether observing a built-in rule's condition could change anything.
+
+    A delay that was running when the service stopped starts again at the first look after it.
+    """
+    alarm, present = state.alarms[rule], message is not None
+    pending = alarm.present is not alarm.stands and alarm.count_since is None
+    return pending or message != state.conditions.get(rule) or alarm.present is not present
+
+
 def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book) -> Decision:
     """Return what one judged reading changes.
 
@@ -107,7 +120,7 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
         and band[0] < reading.value < band[1]
         and reading.quality is Quality.GOOD
     ):
-        return Decision((channel, _observe(old, reading, now)))
+        return Decision((channel, _observe(old, reading, now, book.channels[channel])))
     own = book.own.get(channel, ())
     if old is not None and time <= old.time:
         turn = Turn(state, book, now)
@@ -115,17 +128,15 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
         _heard(turn, own, now)
         return turn.decision()
     turn = Turn(state, book, now, late=now - time > LATE_AFTER)
-    waiting = [e for e in own if e.timed or state.alarms[e.rule.id].count_since is not None]
-    if waiting:
-        _pass_deadlines(turn, waiting, time)
-        if old is not None and now - time < old.heard_at - old.time:
-            _plan_sooner(turn, waiting)
+    _what_was_due(turn, own, time, 0 if old is None else old.lag)
     good = reading.quality is Quality.GOOD
-    turn.observe(channel, _observe(old, reading, now))
+    turn.observe(channel, _observe(old, reading, now, book.channels[channel]))
     gap_before = old.good_time if good and old is not None else None
     for entry in own:
         alarm = turn.alarm(entry.rule.id)
-        present = present_now(turn, entry, alarm.present, time)
+        on_time = alarm.moved_at <= time and not (entry.by_arrival or entry.by_clock)
+        at = time if on_time else counts_at(turn, entry, time)
+        present = present_now(turn, entry, alarm.present, at)
         if (
             present is alarm.present
             and present is alarm.stands
@@ -136,10 +147,9 @@ def decide_reading(state: EngineState, reading: Reading, now: Micros, book: Book
         span = entry.silent_after
         gap = gap_before is not None and span is not None and time - gap_before > span
         fresh = good or (present and shows_saturation(turn, entry))
-        moved_at = now if entry.by_arrival else time
-        step(turn, entry, present, moved_at, fresh=fresh, gap=gap)
+        step(turn, entry, present, at, fresh=fresh, gap=gap)
     for entry in book.watching.get(channel, ()):
-        reconsider(turn, entry, _known_to_both(turn, entry, time))
+        reconsider(turn, entry, time)
     return turn.decision()
 
 
@@ -195,7 +205,7 @@ def start(
     for entry in book.entries.values():
         window = empty_window(entry)
         if window is not None:
-            state.windows[entry.rule.id] = window
+            state.windows[entry.window] = window
         plan(state, book, entry)
     return state
 
@@ -218,55 +228,56 @@ def _band(state: EngineState, book: Book, channel: str) -> None:
             state.bands.pop(channel, None)
             return
         low, high = max(low, bounds[0]), min(high, bounds[1])
-    if channel in book.watching:
-        state.bands.pop(channel, None)
-    else:
+    if channel not in book.watching:
         state.bands[channel] = (low, high)
 
 
-def _observe(old: Observed | None, reading: Reading, now: Micros) -> Observed:
+def _observe(old: Observed | None, reading: Reading, now: Micros, channel: Channel) -> Observed:
     channel_time, value = reading.time, reading.value
     good = reading.quality is Quality.GOOD
-    same = old is not None and old.value == value
-    return Observed(
-        channel_time,
-        value,
-        reading.quality,
-        reading.reason,
-        now,
-        channel_time if good else (old.good_time if old is not None else None),
-        value if good else (old.good_value if old is not None else None),
-        old.changed_at if same and old is not None else channel_time,
+    changed_at = channel_time
+    if old is not None and old.value == value:
+        changed_at = old.changed_at + silence_between(channel, old.time, channel_time)
+    return _new(
+        Observed,
+        (
+            channel_time,
+            value,
+            reading.quality,
+            reading.reason,
+            now,
+            channel_time if good else (old.good_time if old is not None else None),
+            value if good else (old.good_value if old is not None else None),
+            changed_at,
+            now - channel_time,
+        ),
     )
 
 
-def _pass_deadlines(turn: Turn, waiting: list[Entry], time: Micros) -> None:
+def _what_was_due(turn: Turn, own: tuple[Entry, ...], time: Micros, lag: Micros) -> None:
+    """Do what was due on this channel before the reading; plan sooner what waits for such as it."""
+    waiting = [e for e in own if e.timed or turn.alarm(e.rule.id).count_since is not None]
+    if waiting:
+        _pass_deadlines(turn, own, time)
+        if turn.now - time < lag:  # they arrive with less delay than before: so do its deadlines
+            for entry in waiting:
+                turn.plan(entry.rule.id)
+
+
+def _pass_deadlines(turn: Turn, own: tuple[Entry, ...], time: Micros) -> None:
     """Do what was due on this channel at or before the reading's own time, in order."""
 
     def passed() -> Iterator[tuple[Micros, int, str, Deadline]]:
-        for entry in waiting:
+        for entry in own:  # all of them: what one does may make another wait
             for deadline in own_deadlines(turn, entry):
                 if deadline.at <= (turn.now if entry.by_arrival else time):
                     yield deadline.at, entry.rank, entry.rule.id, deadline
 
+    late = turn.late
     while (first := min(passed(), default=None)) is not None:
+        turn.late = first[3].late  # what came of a backlog waits, though it ends with this reading
         deadline_due(turn, turn.book.entries[first[2]], first[3])
-
-
-def _plan_sooner(turn: Turn, waiting: list[Entry]) -> None:
-    """The channel's readings arrive with less delay than before: so do its deadlines."""
-    for entry in waiting:
-        turn.plan(entry.rule.id)
-
-
-def _known_to_both(turn: Turn, entry: Entry, time: Micros) -> Micros:
-    """Return the time of a watched channel's reading, or the rule's own newest if that is later.
-
-    News of another node that comes late cannot begin a delay before what the rule's own channel
-    said meanwhile.
-    """
-    observed = turn.observed(entry.rule.channel) if entry.rule.channel else None
-    return time if observed is None else max(time, observed.time)
+    turn.late = late
 
 
 def _forget_silence(turn: Turn, now: Micros) -> None:
@@ -279,5 +290,5 @@ def _forget_silence(turn: Turn, now: Micros) -> None:
 
 def _heard(turn: Turn, own: tuple[Entry, ...], now: Micros) -> None:
     for entry in own:
-        if isinstance(entry.rule.condition, BadMeasurement):
+        if entry.by_arrival:
             reconsider(turn, entry, now)

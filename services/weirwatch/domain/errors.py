@@ -41,6 +41,10 @@ class UnknownWork(WeirwatchError):  # noqa: N818 - says what happened
     """No planned work has that id."""
 
 
+class UnknownSystem(WeirwatchError):  # noqa: N818 - says what happened
+    """The configuration has no system of that id."""
+
+
 class TransientError(WeirwatchError):
     """It may work later: retry with back-off and jitter.
 

@@ -11,6 +11,7 @@ Micros = int  # a point in time (since the Unix epoch) or a span, in microsecond
 
 SECOND: Micros = 1_000_000
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NAIVE_EPOCH = _EPOCH.replace(tzinfo=None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +39,14 @@ def seconds(span: Micros) -> float:
 
 def to_rfc3339(time: Micros) -> str:
     """Return the time as RFC 3339 in UTC, with as many decimals (0, 3 or 6) as it needs."""
-    moment = _EPOCH + timedelta(microseconds=time)
+    moment = _NAIVE_EPOCH + timedelta(microseconds=time)  # every time in an answer goes this way
     if time % SECOND == 0:
         spec = "seconds"
     elif time % 1000 == 0:
         spec = "milliseconds"
     else:
         spec = "microseconds"
-    return moment.replace(tzinfo=None).isoformat(timespec=spec) + "Z"
+    return moment.isoformat(timespec=spec) + "Z"
 
 
 def file_stamp(time: Micros) -> str:

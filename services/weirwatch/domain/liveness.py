@@ -53,6 +53,15 @@ def judge(
     return reading._replace(quality=Quality.UNCERTAIN, reason=reason) if reason else reading
 
 
+def silence_between(channel: Channel, before: Micros, after: Micros) -> Micros:
+    """Return how long nobody knew the value between two readings that follow each other.
+
+    The same value before and after a silence is no sign that the probe was frozen in it.
+    """
+    silent_after = channel.silent_after
+    return after - before if silent_after is not None and after - before > silent_after else 0
+
+
 def _warms_up(channel: Channel, reading: Reading, powered_since: Micros | None) -> bool:
     if not channel.warm_up or powered_since is None:
         return False
@@ -66,7 +75,8 @@ def _against(channel: Channel, reading: Reading, before: Observed) -> str:
     span = channel.frozen_after
     if span is None or reading.value != before.value:
         return ""
-    return FROZEN if reading.time - before.changed_at >= span else ""
+    same = reading.time - before.changed_at - silence_between(channel, before.time, reading.time)
+    return FROZEN if same >= span else ""
 
 
 def _steps_too_far(channel: Channel, reading: Reading, before: Observed) -> bool:

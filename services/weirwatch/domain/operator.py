@@ -91,12 +91,14 @@ def _attend(turn: Turn, entry: Entry, command: Command, time: Micros) -> None:
     before = turn.alarm(entry.rule.id)
     check_in = command.check_in_minutes
     signal, kind = _ATTENDING[command.name]
+    state = next_state(entry.rule.id, before.state, signal)
+    stands = state is AlarmState.ACKNOWLEDGED  # of what is over nobody waits for a word
     after = replace(
         before,
-        state=next_state(entry.rule.id, before.state, signal),
+        state=state,
         acknowledged_at=time,
         acknowledged_by=command.who,
-        check_in_at=None if check_in is None else time + micros(check_in * 60),
+        check_in_at=time + micros(check_in * 60) if stands and check_in is not None else None,
         heard=False,
         hold_until=None,
     )

@@ -135,13 +135,24 @@ def reacted(channel: Channel, sensor: Sensor, before: float, now: float) -> bool
     """
     if channel.is_switch:
         return (before != 0.0) is not (now != 0.0)
+    return abs(now - before) >= _change(channel, sensor, before) and now != before
+
+
+def returned(channel: Channel, sensor: Sensor, before: float, now: float) -> bool:
+    """Return whether a channel shows again what it did before its proof, to half the reaction."""
+    if channel.is_switch:
+        return (before != 0.0) is (now != 0.0)
+    return abs(now - before) <= _change(channel, sensor, before) / 2
+
+
+def _change(channel: Channel, sensor: Sensor, before: float) -> float:
     if sensor.name == "flow":
-        return abs(now - before) >= sensor.change * abs(before) and now != before
+        return sensor.change * abs(before)
     try:
         scale, _ = converter(sensor.unit, channel.unit)
     except ValueError:  # salinity: in its own unit, where fresh water is far away as well
         scale = 1.0
-    return abs(now - before) >= sensor.change * abs(scale)
+    return sensor.change * abs(scale)
 
 
 def quiet_rules(channel: str, rules: Sequence[Rule]) -> tuple[str, ...]:

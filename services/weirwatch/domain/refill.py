@@ -6,10 +6,11 @@ alarms; it is read back from the record, so that a restart forgets nothing of it
 
 from collections.abc import Iterable, Iterator, Mapping
 
-from weirwatch.domain.book import Book, Entry
+from weirwatch.domain.book import Book, Entry, has_boundaries
 from weirwatch.domain.duty import DutyWindow
 from weirwatch.domain.engine import plan
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.liveness import silence_between
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.rule import (
     AlarmStands,
@@ -19,16 +20,17 @@ from weirwatch.domain.rule import (
     Duty,
     Forecast,
     RateOfChange,
+    Rule,
 )
 from weirwatch.domain.state import EngineState
 from weirwatch.domain.windows import Window
 
 
 def refill_spans(book: Book) -> Mapping[str, Micros]:
-    """Return which channels `refill` wants to see, and how far back from now."""
+    """Return which channels `refill` wants to see, and how far back from their newest reading."""
     found: dict[str, Micros] = {}
     for entry in book.entries.values():
-        span = _span(entry)
+        span = span_of(entry.rule)
         if entry.rule.channel is not None and span:
             found[entry.rule.channel] = max(span, found.get(entry.rule.channel, 0))
     for channel in book.channels.values():
@@ -44,17 +46,23 @@ def refill(state: EngineState, book: Book, readings: Iterable[Reading]) -> None:
         state: as `start` returned it.
         book: the rules.
         readings: as recorded with their quality, each channel's own in time order, up to its
-            newest. Channels that no rule looks back on are passed over. Of a contact that
-            reports on change only, the newest reading before the span says how it began.
+            newest. Channels that no rule looks back on are passed over. The newest good reading
+            before the span says how it began; more of the past does no harm.
     """
     wanted = refill_spans(book)
     since: dict[str, tuple[float, Micros]] = {}
+    newest: dict[str, Micros] = {}
     for reading in readings:
         if reading.channel not in wanted:
             continue
         before = since.get(reading.channel)
+        last = newest.get(reading.channel, reading.time)
+        silence = silence_between(book.channels[reading.channel], last, reading.time)
         if before is None or before[0] != reading.value:
             since[reading.channel] = (reading.value, reading.time)
+        elif silence:
+            since[reading.channel] = (reading.value, before[1] + silence)
+        newest[reading.channel] = reading.time
         if reading.quality is Quality.GOOD:
             _look_back(state, book, reading)
     _same_since(state, since)
@@ -78,13 +86,17 @@ def _as_left(state: EngineState, entry: Entry) -> None:
     A switch that said nothing for longer than the span is as it said last. What the rule was
     looked at for in the last run (its own channel, its `while`) was judged then.
     """
-    window: Window | None = state.windows.get(entry.rule.id)
+    window: Window | None = state.windows.get(entry.window)
     if not isinstance(window, DutyWindow):
         return
     observed = state.observed.get(entry.rule.channel or "")
     if observed is not None and observed.good_time is not None and window.newest is None:
         window = window.after(observed.good_time, observed.good_value or 0.0)
-    state.windows[entry.rule.id] = window.judged_at(max(_looks(state, entry), default=0))
+    if has_boundaries(entry.rule):  # looked at as it starts, and the last run's looks are not known
+        judged = state.started_at
+    else:
+        judged = max(_looks(state, entry), default=0)
+    state.windows[entry.window] = window.judged_at(judged)
 
 
 def _looks(state: EngineState, entry: Entry) -> Iterator[Micros]:
@@ -103,18 +115,19 @@ def _look_back(state: EngineState, book: Book, reading: Reading) -> None:
     for entry in book.own.get(reading.channel, ()):
         if not entry.looks_back:
             continue
-        window: Window = state.windows[entry.rule.id]
+        window: Window = state.windows[entry.window]
         if window.newest is None or reading.time > window.newest:
-            state.windows[entry.rule.id] = window.after(reading.time, reading.value)
+            state.windows[entry.window] = window.after(reading.time, reading.value)
 
 
-def _span(entry: Entry) -> Micros:
-    match entry.rule.condition:
+def span_of(rule: Rule) -> Micros:
+    """Return how far a rule looks back; 0: not at all."""
+    match rule.condition:
         case BadMeasurement(frozen=frozen):
             return frozen or 0
         case RateOfChange(window) | Forecast(window=window):
             return window + SECOND
         case Duty(window):
-            return 2 * window
+            return window
         case _:
             return 0

@@ -19,7 +19,8 @@ class Observed(NamedTuple):
         heard_at: engine now when anything last arrived; silence is measured from here, since a
             node's own clock may be off.
         good_time, good_value: of the newest good reading.
-        changed_at: own time since which the value has been the same.
+        changed_at: own time since which the value has been the same; silences do not count.
+        lag: how long after its own time the newest reading arrived; 0 if in an earlier run.
     """
 
     time: Micros
@@ -30,6 +31,7 @@ class Observed(NamedTuple):
     good_time: Micros | None
     good_value: float | None
     changed_at: Micros
+    lag: Micros = 0
 
 
 class Deadline(NamedTuple):
@@ -64,7 +66,7 @@ class Decision(NamedTuple):
         link: (is up, since) when the broker connection changed.
         boundary: (rule, time) of a time-of-day boundary that has been dealt with.
         plans: rules whose deadline is to be planned anew although their alarm is as it was.
-        windows: rule → its new window, see `domain.windows`.
+        windows: `Entry.window` → the new window, see `domain.windows`.
     """
 
     observed: tuple[str, Observed] | None = None
@@ -121,7 +123,7 @@ class EngineState:
         boundaries: rule → last time-of-day boundary dealt with.
         bands: channel → bounds strictly between which a good value moves none of its rules;
             derived from the alarms; no entry: look closer.
-        windows: rule that looks back → its window, see `domain.windows`; not stored.
+        windows: `Entry.window` of rules that look back → the window; not stored.
     """
 
     alarms: dict[str, Alarm]

@@ -23,7 +23,7 @@ Reconsider = Callable[[Turn, Entry, Micros], None]
 
 
 def raise_alarm(
-    turn: Turn, entry: Entry, time: Micros, reconsider: Reconsider, *, lost: bool = False
+    turn: Turn, entry: Entry, time: Micros, reconsider: Reconsider, *, lost: bool
 ) -> None:
     """Raise the rule's alarm at `time`; the condition has outlived its on-delay."""
     rule = entry.rule
@@ -171,11 +171,11 @@ def _cause_returned(turn: Turn, entry: Entry, time: Micros) -> None:
     alarm = turn.alarm(entry.rule.id)
     if alarm.service_state is not ServiceState.SUPPRESSED_BY_DESIGN:
         return
-    suppressed, _ = suppression(turn, entry, time)
+    suppressed, gone_at = suppression(turn, entry, time)
     if not suppressed:
         release(turn, entry, time)
-    elif not any(cause.stands for cause in _causes(turn, entry)):
-        turn.put(replace(alarm, causes_gone_at=time))
+    elif gone_at is not None:
+        turn.put(replace(alarm, causes_gone_at=gone_at))
 
 
 def _tell_watchers(turn: Turn, entry: Entry, time: Micros, reconsider: Reconsider) -> None:

@@ -8,9 +8,9 @@ touches its own cell only, and a cell that closes touches 63 slopes.
 """
 
 from array import array
-from bisect import bisect_left
+from bisect import bisect_left, insort
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from weirwatch.domain.instant import Micros
@@ -87,32 +87,42 @@ class TrendWindow:
 
     def after(self, time: Micros, value: float) -> "TrendWindow":
         """Return the window with one more reading, later than all before it."""
-        number = time // self.width
-        if self.open is not None and self.open.number == number:
-            return replace(self, newest=time, open=self.open.after(time, value))
-        opened = Open(number, ((time, value),), 1, 1)
-        if self.open is None:
-            return replace(self, newest=time, open=opened)
-        cells = (*self.closed, self.open.cell())
-        gone = sum(cell.number <= number - self.count for cell in cells)
-        slopes = self._slopes(cells, gone)
-        return replace(self, newest=time, closed=cells[gone:], slopes=slopes, open=opened)
+        number, opened = time // self.width, self.open
+        if opened is not None and opened.number == number:
+            opened, closed, slopes = opened.after(time, value), self.closed, self.slopes
+        else:
+            closed, slopes = self._closed(number)
+            opened = Open(number, ((time, value),), 1, 1)
+        return TrendWindow(self.width, self.count, time, closed, slopes, opened)
 
     def trend(self) -> Trend | None:
         """Return the trend, or None while fewer than 80 % of the cells have readings."""
-        if self.newest is None or self.open is None:
+        slope, newest = self.slope(), self.newest
+        if slope is None or newest is None or self.open is None:
             return None
-        last = self.open.cell()
-        filled = len(self.closed) + 1
-        if filled < 2 or 5 * filled < 4 * self.count:
+        cells = (*self.closed, self.open.cell())
+        levels = sorted([value - slope * (time - newest) for _, time, value in cells])
+        return Trend(slope, _median(levels))
+
+    def slope(self) -> float | None:
+        """Return the trend's slope alone, for less than half the work."""
+        closed = self.closed
+        filled = len(closed) + 1
+        if self.open is None or filled < 2 or 5 * filled < 4 * self.count:
             return None
-        _, at, ends = last
+        _, at, ends = self.open.cell()
         # Written out: this is what a reading costs.
-        to_last = sorted([(ends - value) / (at - time) for _, time, value in self.closed])
-        slope = _median_of_both(self.slopes, to_last)
-        newest = self.newest
-        levels = [value - slope * (time - newest) for _, time, value in (*self.closed, last)]
-        return Trend(slope, _median(sorted(levels)))
+        to_last = sorted([(ends - value) / (at - time) for _, time, value in closed])
+        return _median_of_both(self.slopes, to_last)
+
+    def _closed(self, number: int) -> tuple[tuple[Cell, ...], Sequence[float]]:
+        """Return the closed cells and their slopes when the cell of that number opens."""
+        if self.open is None:
+            return self.closed, self.slopes
+        cells = (*self.closed, self.open.cell())
+        oldest = number - self.count
+        gone = sum([cell.number <= oldest for cell in cells])
+        return cells[gone:], self._slopes(cells, gone)
 
     def _slopes(self, cells: tuple[Cell, ...], gone: int) -> Sequence[float]:
         """Return the slopes between all but the first `gone` cells; the last one is new."""
@@ -120,13 +130,14 @@ class TrendWindow:
         if gone > _MANY:
             pairs = ((one, other) for n, other in enumerate(kept) for one in kept[:n])
             return array("d", sorted(_slope(one, other) for one, other in pairs))
-        slopes = list(self.slopes)
-        for n, old in enumerate(cells[:gone]):
-            for other in cells[n + 1 : -1]:
-                del slopes[bisect_left(slopes, _slope(old, other))]
-        slopes.extend(_slope(one, cells[-1]) for one in kept[:-1])
-        slopes.sort()  # two sorted runs nearly: cheap
-        return array("d", slopes)
+        slopes = array("d", self.slopes)
+        for n, (_, time, value) in enumerate(cells[:gone]):
+            for _, other_time, other in cells[n + 1 : -1]:
+                del slopes[bisect_left(slopes, (other - value) / (other_time - time))]
+        _, at, ends = cells[-1]
+        for _, time, value in kept[:-1]:
+            insort(slopes, (ends - value) / (at - time))
+        return slopes
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,12 +153,23 @@ class TrendWindows:
 
     def after(self, time: Micros, value: float) -> "TrendWindows":
         """Return the windows with one more reading, later than all before it."""
-        return TrendWindows(tuple(rung.after(time, value) for rung in self.rungs))
+        return TrendWindows(tuple([rung.after(time, value) for rung in self.rungs]))
 
     def trend(self) -> Trend | None:
         """Return the trend by the finest cells of which at least 80 % are filled, or None."""
-        found = (rung.trend() for rung in self.rungs)
-        return next((trend for trend in found if trend is not None), None)
+        for rung in self.rungs:
+            trend = rung.trend()
+            if trend is not None:
+                return trend
+        return None
+
+    def slope(self) -> float | None:
+        """Return the slope of `trend` alone."""
+        for rung in self.rungs:
+            slope = rung.slope()
+            if slope is not None:
+                return slope
+        return None
 
 
 def empty_trend(window: Micros, expected_every: Micros | None) -> TrendWindows:

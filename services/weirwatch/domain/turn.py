@@ -84,13 +84,13 @@ class Turn:
         """Have the rule's deadline planned anew although its alarm stays as it is."""
         self._plans = (*self._plans, rule)
 
-    def window(self, rule: str) -> Any:
-        """Return the rule's window, see `domain.windows`."""
-        return self._windows.get(rule) or self.state.windows[rule]
+    def window(self, key: str) -> Any:
+        """Return the window kept under `Entry.window`, see `domain.windows`."""
+        return self._windows.get(key) or self.state.windows[key]
 
-    def set_window(self, rule: str, window: Any) -> None:
-        """Replace the rule's window."""
-        self._windows[rule] = window
+    def set_window(self, key: str, window: Any) -> None:
+        """Replace the window kept under `Entry.window`."""
+        self._windows[key] = window
 
     def set_link(self, up: bool, since: Micros) -> None:
         """Note the broker connection."""

@@ -32,13 +32,13 @@ def empty_window(entry: Entry) -> Window | None:
 
 def keep_up(turn: Turn, entry: Entry) -> Window:
     """Return the rule's window with its channel's newest good reading in it."""
-    window: Window = turn.window(entry.rule.id)
+    window: Window = turn.window(entry.window)
     observed = turn.observed(entry.rule.channel or "")
     if observed is None or observed.good_time is None or observed.good_value is None:
         return window
     if window.newest is None or observed.good_time > window.newest:
         window = window.after(observed.good_time, observed.good_value)
-        turn.set_window(entry.rule.id, window)
+        turn.set_window(entry.window, window)
         if entry.timed:
             turn.plan(entry.rule.id)
     return window
@@ -48,6 +48,12 @@ def trend_of(turn: Turn, entry: Entry) -> Trend | None:
     """Return the rule's trend up to its channel's newest good reading, or None."""
     window = keep_up(turn, entry)
     return window.trend() if isinstance(window, TrendWindows) else None
+
+
+def slope_of(turn: Turn, entry: Entry) -> float | None:
+    """Return the slope of the rule's trend, per microsecond, or None."""
+    window = keep_up(turn, entry)
+    return window.slope() if isinstance(window, TrendWindows) else None
 
 
 def duty_of(turn: Turn, entry: Entry) -> DutyWindow | None:
@@ -73,10 +79,10 @@ def measured(turn: Turn, entry: Entry, time: Micros) -> str:
     condition = entry.rule.condition
     match condition:
         case RateOfChange(window):
-            trend = trend_of(turn, entry)
-            if trend is None:
+            slope = slope_of(turn, entry)
+            if slope is None:
                 return ""
-            change, unit = trend.slope * window, entry.channel.unit if entry.channel else ""
+            change, unit = slope * window, entry.channel.unit if entry.channel else ""
             sign = "−" if change < 0 else "+"
             return f"{sign}{amount(abs(change), unit)} per {seconds(window):g} s"
         case Duty(window, on_for, starts):

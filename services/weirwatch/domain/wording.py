@@ -36,6 +36,21 @@ _UNIT_WORDS = {
     "uS/cm": "µS/cm",
 }
 
+# Decimals by quantity where the channel states no resolution.
+_DECIMALS = {
+    "temperature": 1,
+    "ph": 2,
+    "salinity": 1,
+    "conductivity": 1,
+    "oxygen": 1,
+    "level": 0,
+    "flow": 0,
+    "power": 0,
+    "co2": 0,
+    "humidity": 0,
+    "voltage": 1,
+}
+
 
 def sentence(
     entry: Entry, observed: Observed | None, time: Micros, *, lost: bool, measured: str = ""
@@ -51,6 +66,11 @@ def sentence(
     """
     text = _sentence(entry, observed, time, measured)
     return f"{text}; {MEASUREMENT_LOST}" if lost else text
+
+
+def counted(number: int, noun: str, nouns: str = "") -> str:
+    """Return a number with its noun: 1 alarm, 2 alarms; `nouns` where an s is not enough."""
+    return f"{number} {noun if number == 1 else nouns or noun + 's'}"
 
 
 def limit_text(rule: Rule, channel: Channel | None) -> str:
@@ -81,6 +101,18 @@ def amount(value: float, unit: str) -> str:
     """Return a number with its unit as people write it."""
     number = f"{value:.6g}"
     return f"{number} {unit_words(unit)}".rstrip()
+
+
+def decimals(channel: Channel) -> int:
+    """Return how many decimals a channel's values deserve: those of its resolution."""
+    if channel.resolution:
+        digits = 0
+        step = channel.resolution
+        while digits < 6 and abs(step - round(step)) > 1e-9:
+            step *= 10
+            digits += 1
+        return digits
+    return _DECIMALS.get(channel.quantity, 2)
 
 
 def unit_words(unit: str) -> str:

@@ -15,11 +15,12 @@ from enum import StrEnum
 from typing import Any, Protocol
 
 from weirwatch.domain.errors import ConfigError
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.pipeline.shapes import time_json
 
 # RFC 7914 section 2 leaves the cost to the user: 16 MiB and some 50 ms a proof on a small board.
 _SCRYPT: Mapping[str, int] = {"n": 2**14, "r": 8, "p": 1, "dklen": 32}
+SESSION: Micros = 7 * 86_400 * SECOND  # so long a page stays signed in
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._@-]{0,59}")
 _TEXT = re.compile(r"ww_([a-z2-7]{8})_([A-Za-z0-9_-]{43})")
 
@@ -66,6 +67,21 @@ class Token:
 
 
 @dataclass(frozen=True, slots=True)
+class Session:
+    """A page that is signed in; it ends with its token, too.
+
+    Attributes:
+        digest: SHA-256 of the cookie's text, which is not kept: 256 random bits need no salt.
+        token: id of the token it was signed in with.
+        until: service time (utc).
+    """
+
+    digest: bytes = field(repr=False)
+    token: str
+    until: Micros
+
+
+@dataclass(frozen=True, slots=True)
 class Deed:
     """One thing that somebody did or tried, for the audit.
 
@@ -92,6 +108,10 @@ class AccessBook(Protocol):
         """Return all tokens ever made, oldest first."""
         ...
 
+    def session(self, digest: bytes) -> Session | None:
+        """Return the session with this digest, ended by time or not; None: there is none."""
+        ...
+
     def deeds(self, before: int | None, limit: int) -> Sequence[tuple[int, Deed]]:
         """Return (number, deed), newest first, numbers below `before`."""
         ...
@@ -114,6 +134,14 @@ class AccessRegister(Protocol):
 
     def used(self, token_id: str, now: Micros, remote: str) -> None:
         """Note that a token was used."""
+        ...
+
+    def begin(self, session: Session) -> None:
+        """Keep a session; where there are too many, those that end first give way."""
+        ...
+
+    def end(self, digest: bytes) -> None:
+        """Forget a session, if it is one."""
         ...
 
     def note(self, deed: Deed) -> None:

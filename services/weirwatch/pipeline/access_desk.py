@@ -6,6 +6,8 @@ A request is one JSON object; `name` says what:
         → the token as shown, and its `text`, this once
     {"name": "revoke", "token": name or id, "who", "remote"} → the token as shown
     {"name": "used", "token": id, "remote"}                  → {}
+    {"name": "signed-in", "token": id, "session": digest in hex, "who", "remote"} → {}
+    {"name": "signed-out", "session": digest in hex}         → {}
     {"name": "deed", "who", "remote", "action", "subject", "outcome"} → {}
 """
 
@@ -16,7 +18,15 @@ from typing import Any
 
 from weirwatch.domain.errors import ConfigError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
-from weirwatch.pipeline.access import AccessRegister, Deed, Role, make_token, token_json
+from weirwatch.pipeline.access import (
+    SESSION,
+    AccessRegister,
+    Deed,
+    Role,
+    Session,
+    make_token,
+    token_json,
+)
 from weirwatch.ports import Clock, Command
 
 log = logging.getLogger(__name__)
@@ -50,12 +60,19 @@ class AccessDesk:
                 now = self._clock.now().utc
                 self._register.used(_text(request, "token"), now, _text(request, "remote"))
                 return {}
+            case "signed-in":
+                return self._signed_in(request)
+            case "signed-out":
+                self._register.end(_digest(request))
+                return {}
             case "deed":
                 fields = ("who", "remote", "action", "subject", "outcome")
                 self._note(*(_text(request, field) for field in fields))
                 return {}
             case _:
-                raise ConfigError("name must be one of: add, revoke, used, deed")
+                raise ConfigError(
+                    "name must be one of: add, revoke, used, signed-in, signed-out, deed"
+                )
 
     def audit(self, command: Command, outcome: str) -> None:
         """Put an operator's command on record; a failure to do so is logged, nothing more."""
@@ -78,6 +95,12 @@ class AccessDesk:
         token = self._register.revoke(_text(request, "token"), now)
         self._tell(request, "token-revoked", token.name)
         return {**token_json(token, now), "state": "revoked"}
+
+    def _signed_in(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
+        until = self._clock.now().utc + SESSION
+        self._register.begin(Session(_digest(request), _text(request, "token"), until))
+        self._tell(request, "sign-in", _text(request, "who"))
+        return {}
 
     def _tell(self, request: Mapping[str, Any], action: str, subject: str) -> None:
         remote = _text(request, "remote", HERE) or HERE
@@ -113,6 +136,13 @@ def expiry(days: object, now: Micros) -> Micros | None:
     if not (math.isfinite(days) and 0 < days <= 3660):
         raise ConfigError(f"days = {days}: give more than 0 and at most 3660")
     return now + round(days * _DAY)
+
+
+def _digest(request: Mapping[str, Any]) -> bytes:
+    try:
+        return bytes.fromhex(_text(request, "session"))
+    except ValueError:
+        raise ConfigError("session must be a digest in hexadecimal digits") from None
 
 
 def _text(request: Mapping[str, Any], key: str, default: str | None = None) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.wording import counted
 from weirwatch.ports import Archive, Quarantined
 from weirwatch.settings import Settings
 
@@ -15,6 +16,7 @@ _LOOKED_AT = 1000
 _LEAST_QUEUE = 100_000
 _LEAST_WINDOW = 100
 _CLOCK = ("in-the-future", "ancient")
+_OWN_WORDS = (*_CLOCK, "wrong-unit")  # the rest is told in the words of the quarantine
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +24,7 @@ class Finding:
     """One thing that is wrong.
 
     Attributes:
-        code: stable word: delivers-nothing, clock-skew, wrong-unit, retained-junk,
+        code: stable word: delivers-nothing, clock-skew, wrong-unit, unusable, retained-junk,
             no-persistence, queue-limit, window-limit, damaged-history.
         about: node, topic or file.
     """
@@ -40,6 +42,7 @@ def examine(archive: Archive, settings: Settings, now: Micros) -> list[Finding]:
         *_silent_nodes(archive, settings, now),
         *_skewed_clocks(recent),
         *_wrong_units(recent),
+        *_unusable(recent),
     ]
 
 
@@ -102,7 +105,7 @@ def _silent_nodes(archive: Archive, settings: Settings, now: Micros) -> Iterator
         own = [c for c in settings.channels if f"{c.system}/{c.node}" == node]
         if not state.connected or not own:
             continue
-        patience = max((c.silent_after or 0 for c in own), default=0) + _GRACE
+        patience = max(c.silent_after or 0 for c in own) + settings.service.commit_every + _GRACE
         heard = max((newest[c.id].time for c in own if c.id in newest), default=None)
         if now - state.since > patience and (heard is None or heard < state.since - patience):
             yield Finding(
@@ -116,15 +119,31 @@ def _silent_nodes(archive: Archive, settings: Settings, now: Micros) -> Iterator
 
 def _skewed_clocks(recent: Sequence[Quarantined]) -> Iterator[Finding]:
     for topic, count in _by_topic(recent, _CLOCK).items():
-        said = f"{count} messages of the last day carry times that cannot be"
+        carry = "carries times" if count == 1 else "carry times"
+        said = f"{_messages(count)} of the last day {carry} that cannot be"
         yield Finding("clock-skew", topic, said, "set the node's clock (NTP), or send no times")
 
 
 def _wrong_units(recent: Sequence[Quarantined]) -> Iterator[Finding]:
     reasons = {q.topic: q.reason for q in reversed(recent) if q.code == "wrong-unit"}
     for topic, count in _by_topic(recent, ("wrong-unit",)).items():
-        said = f"{count} messages of the last day have a wrong unit ({reasons[topic]})"
+        have = "has" if count == 1 else "have"
+        said = f"{_messages(count)} of the last day {have} a wrong unit ({reasons[topic]})"
         yield Finding("wrong-unit", topic, said, "correct the unit at the node or in the channel")
+
+
+def _unusable(recent: Sequence[Quarantined]) -> Iterator[Finding]:
+    others = [q for q in recent if q.code not in _OWN_WORDS]
+    newest = {q.topic: q for q in reversed(others)}  # the archive tells the newest first
+    for topic, count in sorted(Counter(q.topic for q in others).items()):
+        reason = newest[topic].reason.rstrip(".")
+        said = f"{_messages(count)} of the last day could not be used; the newest: {reason}"
+        cure = "send what docs/wire.md says to that topic, or add the [[channel]] or [[tap]] for it"
+        yield Finding("unusable", topic, said, cure)
+
+
+def _messages(count: int) -> str:
+    return counted(count, "message")
 
 
 def _by_topic(recent: Sequence[Quarantined], codes: Sequence[str]) -> Mapping[str, int]:

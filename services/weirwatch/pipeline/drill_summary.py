@@ -134,14 +134,14 @@ def _sentence(
         harm = f"harm begins after {span(worst.harm_s)}" if worst.harm else "no harm until then"
         return (
             f"{said}: nobody is told within {span(worst.played_s)}{often}; {harm}. "
-            f"{_cure(failure, rules)}"
+            f"{rule_cure(failure, rules)}"
         )
     title = rules[worst.first_alarm].title
     if worst.verdict is Verdict.LATE:
         late_s = (worst.detected_s or 0.0) - (worst.harm_s or 0.0)
         return (
             f"{said}: “{title}” sounds {span(late_s)} after harm has begun "
-            f"({worst.harm}){often}. {_cure(failure, rules)}"
+            f"({worst.harm}){often}. {rule_cure(failure, rules)}"
         )
     told = f"{said}: told after {span(worst.detected_s)} by “{title}”"
     if worst.margin_s is None:
@@ -149,7 +149,8 @@ def _sentence(
     return f"{told}, {span(worst.margin_s)} before harm ({worst.harm})."
 
 
-def _cure(failure: str, rules: Mapping[str, Rule]) -> str:
+def rule_cure(failure: str, rules: Mapping[str, Rule]) -> str:
+    """Return what to do about a failure that is missed or told late: add a rule, or sharpen it."""
     counted = counted_failures(failure)
     advice = f"Usual: {ADVICE[failure]}" if failure in ADVICE else ""
     known = [rule for rule in rules.values() if rule.failure in counted]

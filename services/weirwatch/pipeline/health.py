@@ -6,6 +6,7 @@ from typing import Any
 from weirwatch.domain.alarm import AlarmState
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.state import EngineState
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.counters import Counters
 from weirwatch.pipeline.heartbeat import Heartbeat
 from weirwatch.pipeline.notice_tests import TrialWatch
@@ -36,6 +37,7 @@ class Health:
         started_at: Micros,
         web: Callable[[], dict[str, Any]] | None,
         waiting: Callable[[], int],
+        dropped: Callable[[], int] = lambda: 0,
         tests: TrialWatch | None = None,
         edited: Callable[[], bool] = lambda: False,
     ) -> None:
@@ -49,11 +51,13 @@ class Health:
         self._started_at = started_at
         self._web = web
         self._waiting = waiting
+        self._dropped = dropped
         self._tests = tests
         self.drill: Callable[[], Mapping[str, Any] | None] = lambda: None
         self._edited = edited
         self.listeners: Callable[[], Mapping[str, int]] = dict
         self.history: Callable[[], Mapping[str, Any]] = dict  # of a history on a server
+        self.store: Callable[[], Mapping[str, int]] = dict  # see `Journal.counters`
         self.disk: Callable[[], str] = str  # what is wrong with the disk's room, or nothing
         self.heartbeat: Heartbeat | None = None
 
@@ -80,8 +84,10 @@ class Health:
             "counts": {
                 **self._counters.as_json(),
                 "waiting": self._waiting(),
+                "dropped": self._dropped(),
                 "mqtt": dict(self._transport.counters()),
                 "listeners": dict(self.listeners()),
+                "store": dict(self.store()),
                 "history": dict(self.history()),
                 "notices": self._outbox.as_json(),
                 "heartbeat": self.heartbeat.counts() if self.heartbeat is not None else {},
@@ -118,9 +124,31 @@ class Health:
         if not_taken is not None:
             found.append(not_taken)
         found += [word for word in (self.history().get("state"), self.disk()) if word]
+        if dropped := self._dropped():
+            found.append(
+                f"{counted(dropped, 'message')} at QoS 0 dropped while nothing could be stored:"
+                " have their senders use QoS 1, which waits"
+            )
+        found += _losses(self.store())
         found += [
             f"{rule}: {message}"
             for rule, message in dict(self._state.conditions).items()
             if rule != "broker-lost"
         ]
         return found
+
+
+def _losses(counts: Mapping[str, int]) -> list[str]:
+    """Return in sentences what the history lacks that it should have."""
+    found = []
+    if damaged := counts.get("damaged_parts", 0):
+        found.append(
+            f"{damaged} damaged part(s) of the history are left out: weirwatch doctor names them,"
+            " a backup may have them"
+        )
+    if hours := counts.get("let_go_for_room", 0):
+        found.append(
+            f"the oldest readings of {hours} hour(s) had to go early for want of room on the disk:"
+            " make room, or keep readings for fewer days"
+        )
+    return found

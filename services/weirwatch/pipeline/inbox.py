@@ -15,6 +15,8 @@ from weirwatch.pipeline.past import PastRequest
 from weirwatch.pipeline.work_desk import WorkRequest
 from weirwatch.ports import Command, Notice, WireMessage
 
+MOST_WAITING = 50_000  # items; beyond, messages at QoS 0 are dropped
+
 
 @dataclass(frozen=True, slots=True)
 class CommandRequest:
@@ -90,15 +92,28 @@ Item = WireMessage | PastRequest | Request
 
 
 class Inbox:
-    """Thread-safe; `put` never blocks. What bounds it is the broker's in-flight window."""
+    """Thread-safe; `put` never blocks.
+
+    The broker's in-flight window bounds what comes at QoS 1. Nothing bounds what comes at QoS 0:
+    while nothing can be stored, what does not fit is dropped and counted.
+
+    Attributes:
+        dropped: messages at QoS 0 that did not fit.
+    """
 
     def __init__(self) -> None:
+        self.dropped = 0
         self._items: deque[Item] = deque()
         self._questions: deque[Question] = deque()
         self._news = threading.Event()
 
     def put(self, item: Item) -> None:
         """Append an item and wake the loop."""
+        if (
+            len(self._items) >= MOST_WAITING and isinstance(item, WireMessage) and item.qos == 0
+        ):  # without an acknowledgement its sender does not wait for us
+            self.dropped += 1
+            return
         self._items.append(item)
         if not self._news.is_set():
             self._news.set()
@@ -126,9 +141,14 @@ class Inbox:
             taken.append(self._items.popleft())
         return taken
 
-    def wait(self, seconds: float) -> None:
-        """Wait until there is something, or for `seconds`."""
-        if not self._items and not self._questions:
+    def wait(self, seconds: float, *, for_items: bool = True) -> None:
+        """Wait until there is something, or for `seconds`.
+
+        Args:
+            seconds: real, at most.
+            for_items: False: items that wait already may wait on; questions and a wake end it.
+        """
+        if not self._questions and not (for_items and self._items):
             self._news.wait(seconds)
         self._news.clear()
 

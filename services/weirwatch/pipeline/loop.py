@@ -19,6 +19,7 @@ from weirwatch.domain.engine import (
     decide,
     decide_reading,
     due,
+    may_move,
     next_call,
 )
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
@@ -137,7 +138,8 @@ class Loop:
         while not self._stopping:
             self.turn_once()
             self._tend()
-            self._inbox.wait(self._patience())
+            # What arrives while a commit is tried again is not taken: no reason to turn for it.
+            self._inbox.wait(self._patience(), for_items=self._retry_at is None)
         self._last_commit()
 
     def stop(self) -> None:
@@ -147,6 +149,8 @@ class Loop:
 
     def turn_once(self) -> None:
         """Take what is in the inbox, let deadlines come due, commit if it is time."""
+        if self._trusted is None:  # the first turn: what ended before this start comes first
+            self._pass_deadlines(self._state.started_at - 1)
         now = self._time.now()
         self._watch_clock(now)
         self._watch_disk(now)
@@ -155,10 +159,12 @@ class Loop:
         if self._retry_at is None:
             for item in self._inbox.drain(BATCH):
                 self._take(item, now)
-            self._pass_deadlines(self._time.now())
+            now = self._time.now()
+            self._watch_steps(now)
+            self._pass_deadlines(now)
             if self._works is not None:
-                self._works.pass_time(self._time.now())
-            self._builder.pass_calls(self._time.now())
+                self._works.pass_time(now)
+            self._builder.pass_calls(now)
         if self._commit_due():
             self._commit()
         self._counters.turned_at = self._clock.real_mono()
@@ -221,7 +227,8 @@ class Loop:
         for reading in decoded.readings:
             self._reading(reading, now, time_doubted=not trusted and reading.time == now)
         if decoded.node is not None:
-            self._node(decoded.node, now)
+            undated = message.retained and decoded.node.since == message.received
+            self._node(decoded.node, now, undated=undated)
         if decoded.quarantined:
             self._builder.quarantine(decoded.quarantined)
             self._counters.quarantined += len(decoded.quarantined)
@@ -256,8 +263,11 @@ class Loop:
             return reading
         return reading._replace(value=correction.apply(reading.value))
 
-    def _node(self, node: NodeState, now: Micros) -> None:
-        if self._nodes.get(node.node) == node:
+    def _node(self, node: NodeState, now: Micros, *, undated: bool) -> None:
+        known = self._nodes.get(node.node)
+        if undated and known is not None and known.connected is node.connected:
+            node = replace(node, since=known.since)  # the broker repeats it at each connection
+        if known == node:
             return
         self._nodes[node.node] = node
         self._builder.node(node)
@@ -275,8 +285,7 @@ class Loop:
     def _condition(self, rule: str, message: str | None, now: Micros) -> None:
         if rule not in self._book.entries:
             return
-        known = self._state.conditions.get(rule)
-        if message != known or self._state.alarms[rule].present is not (message is not None):
+        if may_move(self._state, rule, message):
             self._adopt(decide(self._state, ConditionObserved(rule, message, now), self._book))
 
     def _command(self, request: CommandRequest, now: Micros) -> None:
@@ -294,13 +303,21 @@ class Loop:
             self._adopt(decide(self._state, stimulus, self._book))
 
     def _watch_clock(self, now: Micros) -> None:
-        trusted = self._time.trusted
-        self._decoder.trust_clock = trusted
+        self._decoder.trust_clock = trusted = self._time.trusted
         if trusted is self._trusted:
             return
         self._trusted = trusted
         behind = f"the clock is {self._time.behind // SECOND} s behind what was last committed"
         self._condition("clock-untrusted", None if trusted else behind, now)
+
+    def _watch_steps(self, now: Micros) -> None:
+        """Count silence anew when time has jumped: no probe was silent in a span that was not."""
+        span = self._time.set_forward()
+        if span:
+            told = f"the clock was set forward, or the machine slept: by {span // SECOND} s"
+            self._builder.service_event(now, "clock-set-forward", told)
+        if span and self._state.link_up_at is not None:
+            self._adopt(decide(self._state, LinkChanged(True, now), self._book))
 
     def _watch_disk(self, now: Micros) -> None:
         mono = self._clock.real_mono()

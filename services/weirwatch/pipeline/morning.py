@@ -19,7 +19,7 @@ from weirwatch.ports import Archive, Newest
 from weirwatch.settings import Settings
 
 NIGHT: Micros = 12 * 3600 * SECOND
-LAG: Micros = 10 * SECOND  # a reading is looked at when it is durable
+LAG: Micros = 10 * SECOND  # beside the group commit: a reading is looked at when it is durable
 _DAY: Micros = 86_400 * SECOND
 _PAGE = 1000
 _SHOWN = 8  # of one kind by name; the rest is counted
@@ -153,11 +153,12 @@ def _silenced(alarm: Alarm) -> bool:
 
 
 def _silent(settings: Settings, newest: Mapping[str, Newest], now: Micros) -> Iterator[str]:
+    lag = settings.service.commit_every + LAG
     for channel in settings.channels:
         found = newest.get(channel.id)
         if found is None:
             yield f"{channel.label} (never heard)"
-        elif channel.silent_after is not None and now - found.time > channel.silent_after + LAG:
+        elif channel.silent_after is not None and now - found.time > channel.silent_after + lag:
             yield f"{channel.label} (since {_clock(found.time, settings.service.time_zone, now)})"
         elif found.quality is Quality.BAD:
             yield f"{channel.label} (bad: {found.reason})"

@@ -107,7 +107,7 @@ def outage_clock(basis: OutageBasis, now: OutageNow) -> OutageClock:
 def outage_sentence(basis: OutageBasis, clock: OutageClock) -> str:
     """Return the line of a notice."""
     parts = [
-        f"oxygen critical ({basis.oxygen_critical_mg_l:g} mg/l) in {_hours(clock.oxygen_h)}",
+        f"oxygen critical ({basis.oxygen_critical_mg_l:g} mg/L) in {_hours(clock.oxygen_h)}",
         f"{basis.temperature_low_degc:g} °C in {_hours(clock.temperature_h)}",
     ]
     if clock.battery_h is not None:

@@ -26,9 +26,10 @@ class Outbox:
     """Reads due notices, sends them, marks them.
 
     A notice is marked delivered only after its notifier has returned; a crash in between sends
-    it again under the same id. A notice that fails holds the next ones to the same recipient, so
-    that they arrive in order; once the recipient is known to be out of reach each is tried by
-    itself, so that no notice holds up a later one for good.
+    it again under the same id. While the file takes no marks they are kept in memory, so that a
+    full disk neither repeats a notice nor holds up the others. A notice that fails holds the next
+    ones to the same recipient, so that they arrive in order; once the recipient is known to be out
+    of reach each is tried by itself, so that no notice holds up a later one for good.
     """
 
     def __init__(
@@ -64,6 +65,7 @@ class Outbox:
         self._ending = threading.Event()
         self._failing: dict[str, str] = {}
         self._held: dict[str, Micros] = {}
+        self._unmarked: dict[str, Callable[[OutboxStore], None]] = {}  # what the file did not take
         self.delivered = 0
         self.failures = 0
         self.given_up = 0
@@ -113,12 +115,13 @@ class Outbox:
         """Deliver what is due; return real seconds until the next look."""
         try:
             self._deliver_due(store)
+            for ident, mark in list(self._unmarked.items()):
+                self._mark(store, ident, mark)
             self.waiting = store.pending()
             if self._tests is not None:
                 self._tests.look(self._time.now())
             return self._patience(store)
         except WeirwatchError as trouble:
-            # Not marked means sent again under the same id: at least once.
             log.warning("outbox.store_trouble error=%s", trouble)
         except Exception:
             log.exception("outbox.failed")
@@ -143,7 +146,8 @@ class Outbox:
         while not self._ending.is_set():
             now = self._time.now()
             blocked.update(who for who, until in self._held.items() if until > now)
-            due = [n for n in store.due(now, BATCH) if n.recipient not in blocked]
+            found = store.due(now, BATCH + len(self._unmarked))
+            due = [n for n in found if n.recipient not in blocked and n.id not in self._unmarked]
             if not due:
                 return
             for notice in self._restrained(store, due, now):
@@ -179,7 +183,7 @@ class Outbox:
     ) -> bool:
         reason = rules.stale(notice, now, waits=store.waits)
         if reason:
-            store.expired(notice.id, reason)
+            self._mark(store, notice.id, lambda file: file.expired(notice.id, reason))
             self.expired += 1
             log.info("notice.expired id=%s", notice.id)
         return bool(reason)
@@ -192,7 +196,9 @@ class Outbox:
         waiting = [
             notice
             for notice in store.due_to(recipient, now, MOST_FOLDED)
-            if not rules.exempt(notice) and not rules.stale(notice, now, waits=store.waits)
+            if notice.id not in self._unmarked
+            and not rules.exempt(notice)
+            and not rules.stale(notice, now, waits=store.waits)
         ]
         if len(waiting) <= room:
             return frozenset(notice.id for notice in waiting)
@@ -221,14 +227,20 @@ class Outbox:
             self._retry_later(store, notice, repr(mistake))
             return False
         now = self._time.now()
-        store.delivered(notice.id, now)
         self.delivered += 1
         if self._restraint is not None:
             self._restraint.sent(notice, now)
         if self._tests is not None:
             self._tests.delivered(notice, now)
         self._well(notice.recipient)
+        self._mark(store, notice.id, lambda file: file.delivered(notice.id, now))
         return True
+
+    def _mark(self, store: OutboxStore, ident: str, mark: Callable[[OutboxStore], None]) -> None:
+        """Write down what became of a notice; until the file takes that, it is left alone."""
+        self._unmarked[ident] = mark
+        mark(store)
+        del self._unmarked[ident]
 
     def _notifier(self, recipient: str) -> Notifier:
         notifier = self._notifiers.get(recipient)
@@ -237,11 +249,11 @@ class Outbox:
         return notifier
 
     def _give_up(self, store: OutboxStore, notice: Notice, error: str) -> None:
-        store.failed(notice.id, error, None)
         self.given_up += 1
         self.dead_letters += 1
         log.error("notice.given_up id=%s error=%s", notice.id, error)
         self._ill(notice.recipient, f"notice {notice.id} was given up: {error}")
+        self._mark(store, notice.id, lambda file: file.failed(notice.id, error, None))
 
     def _retry_later(
         self, store: OutboxStore, notice: Notice, error: str, at_least_s: float = 0.0
@@ -249,10 +261,10 @@ class Outbox:
         pause = min(LONGEST_PAUSE_S, 2.0 ** min(notice.attempts, 10))
         pause = max(at_least_s, pause * random.uniform(0.8, 1.2))  # noqa: S311 - jitter
         next_try = self._time.now() + round(pause * SECOND * self._clock.speed)
-        store.failed(notice.id, error, next_try)
         self.failures += 1
-        self._held[notice.recipient] = next_try
-        if notice.attempts + 1 >= ALARM_AFTER_ATTEMPTS:
+        self._held[notice.recipient] = next_try  # first: also while the file takes no mark
+        store.failed(notice.id, error, next_try)
+        if notice.attempts + 1 >= ALARM_AFTER_ATTEMPTS or at_least_s > LONGEST_PAUSE_S:
             self._ill(notice.recipient, f"{notice.recipient} cannot be reached: {error}")
         if notice.recipient in self._failing:
             del self._held[notice.recipient]

@@ -15,7 +15,7 @@ from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Priority, Rule
 from weirwatch.pipeline.shapes import (
     Json,
-    bucket_json,
+    buckets_json,
     channel_json,
     failure_json,
     node_json,
@@ -111,19 +111,44 @@ def channels_json(archive: Archive, settings: Settings, now: Micros) -> Json:
 
 
 def series_json(
-    archive: Archive, settings: Settings, channel: str, start: Micros, end: Micros, points: int
+    archive: Archive,
+    settings: Settings,
+    names: Sequence[str],
+    start: Micros,
+    end: Micros,
+    points: int,
+    *,
+    weighted: bool = False,
 ) -> Json:
-    """Return min, mean, max and count in at most `points` buckets of `[start, end)`.
+    """Return the series of channels in at most `points` buckets of `[start, end)`.
+
+    All are on one grid. Min, mean, max, count, first and last of each; `weighted` adds `time_mean`,
+    the mean weighted by time, null where it is not known.
 
     Raises:
-        UnknownChannel: neither the configuration nor the history knows it.
+        UnknownChannel: neither the configuration nor the history knows one of them.
     """
-    found = _channel(archive, settings, channel)
-    try:
-        buckets = archive.series(channel, start, end, points) if start < end else ()
-    except KeyError:  # configured, and not a reading yet
-        buckets = ()
-    return _head(found, start, end) | _page([bucket_json(bucket) for bucket in buckets])
+    stored = {channel.id: channel for channel in archive.channels()}
+    channels = _channels(stored, settings, names)
+    # A channel that is configured may not have a reading yet.
+    asked = [channel.id for channel in channels if channel.id in stored] if start < end else []
+    found = archive.series_of(asked, start, end, points, weighted=weighted) if asked else {}
+    items = [
+        {
+            "channel": channel.id,
+            "unit": channel.unit,
+            "items": buckets_json(found.get(channel.id, ()), weighted=weighted),
+        }
+        for channel in channels
+    ]
+    return {"from": to_rfc3339(start), "to": to_rfc3339(end), **_page(items)}
+
+
+def series_of_one(several: Json) -> Json:
+    """Return what `series_json` has of a single channel as one document."""
+    (one,) = several["items"]
+    head = {"channel": one["channel"], "unit": one["unit"]}
+    return {**head, "from": several["from"], "to": several["to"], **_page(one["items"])}
 
 
 def readings_json(
@@ -142,7 +167,8 @@ def readings_json(
         UnknownChannel: neither the configuration nor the history knows it.
         ValueError: the cursor is none of ours.
     """
-    found = _channel(archive, settings, channel)
+    stored = {channel.id: channel for channel in archive.channels()}
+    (found,) = _channels(stored, settings, (channel,))
     after = None if cursor is None else number_of(cursor)
     try:
         more = archive.readings(channel, start, end, after, limit + 1) if start < end else ()
@@ -150,7 +176,9 @@ def readings_json(
         more = ()
     readings = more[:limit]
     following = str(readings[-1].time) if len(more) > limit else None
-    return _head(found, start, end) | _page([reading_json(r) for r in readings], following)
+    head = {"channel": found.id, "unit": found.unit}
+    page = _page([reading_json(r) for r in readings], following)
+    return {**head, "from": to_rfc3339(start), "to": to_rfc3339(end), **page}
 
 
 def events_json(
@@ -238,15 +266,6 @@ def _page(items: Sequence[Json], following: str | None = None) -> Json:
     return {"items": items, "next": following}
 
 
-def _head(channel: Channel, start: Micros, end: Micros) -> Json:
-    return {
-        "channel": channel.id,
-        "unit": channel.unit,
-        "from": to_rfc3339(start),
-        "to": to_rfc3339(end),
-    }
-
-
 def _card(catalogue: Catalogue, rule: Rule) -> SafetyCard | None:
     failure = catalogue.failures.get(rule.failure)
     return None if failure is None else failure.card
@@ -258,11 +277,15 @@ def _urgency(pair: tuple[Rule, Alarm]) -> tuple[bool, int, int, Micros]:
     return quiet, _URGENCY.index(alarm.state), -rule.priority.rank, alarm.raised_at or 0
 
 
-def _channel(archive: Archive, settings: Settings, channel_id: str) -> Channel:
-    for channel in (*settings.channels, *archive.channels()):
-        if channel.id == channel_id:
-            return channel
-    raise UnknownChannel(f"no channel has the id {channel_id!r}")
+def _channels(
+    stored: Mapping[str, Channel], settings: Settings, names: Sequence[str]
+) -> list[Channel]:
+    """Return the channels of these names, the configuration's word before the history's."""
+    known = {**stored, **{channel.id: channel for channel in settings.channels}}
+    for name in names:
+        if name not in known:
+            raise UnknownChannel(f"no channel has the id {name!r}")
+    return [known[name] for name in names]
 
 
 def _vessels(plant: PlantSettings | None, system: SystemSettings) -> list[Json]:

@@ -124,6 +124,8 @@ def _text(row: Row, name: str) -> str:
 
 def _numbered(path: Path) -> Iterator[Numbered]:
     kind = path.suffix.lower()
+    if not path.is_file():
+        raise ConfigError(f"{path} cannot be read: No such file")
     if kind == ".parquet":
         return _from_parquet(path)
     if kind == ".csv":

@@ -1,11 +1,10 @@
 """Recorded readings and commands as CSV: parsed whole, every bad line named."""
 
 import csv
-import io
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import TextIO, TypeVar
 
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros, from_rfc3339, to_rfc3339
@@ -20,12 +19,17 @@ _SWITCH = {"true": 1.0, "false": 0.0, "1": 1.0, "0": 0.0, "1.0": 1.0, "0.0": 0.0
 
 
 def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
-    """Return the readings of a file with the header `time,channel,value[,quality]`.
+    """Return the readings of a file, as `each_reading`."""
+    return list(each_reading(path, channels))
+
+
+def each_reading(path: Path, channels: Mapping[str, Channel]) -> Iterator[Reading]:
+    """Yield the readings of a file with the header `time,channel,value[,quality]`.
 
     An export's further columns may stand there; quality is what counts.
 
     Raises:
-        ConfigError: every bad line, with file, line, value and cure.
+        ConfigError: at its end, every bad line, with file, line, value and cure.
     """
 
     def parse(row: Mapping[str, str]) -> Reading:
@@ -39,7 +43,7 @@ def read_readings(path: Path, channels: Mapping[str, Channel]) -> list[Reading]:
             channel.id, parse_time(row["time"]), value, parse_quality(row.get("quality") or "")
         )
 
-    return list(_rows(path, ("time", "channel", "value"), _MORE, parse))
+    yield from _rows(path, ("time", "channel", "value"), _MORE, parse)
 
 
 def read_commands(path: Path) -> list[tuple[Micros, Command]]:
@@ -72,14 +76,26 @@ def _rows(
     optional: tuple[str, ...],
     parse: Callable[[Mapping[str, str]], T],
 ) -> Iterator[T]:
-    problems: list[str] = []
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as trouble:
+        with path.open(encoding="utf-8-sig", newline="") as stream:
+            yield from _parsed(path, stream, needed, optional, parse)
+    except OSError as trouble:
+        raise ConfigError(f"{path} cannot be read: {trouble.strerror}") from trouble
+    except UnicodeDecodeError as trouble:
         raise ConfigError(f"{path} cannot be read: {trouble}") from trouble
-    reader = csv.DictReader(io.StringIO(text, newline=""), restkey="", strict=True)
-    _check_header(path, reader.fieldnames or (), needed, optional)
+
+
+def _parsed(
+    path: Path,
+    stream: TextIO,
+    needed: tuple[str, ...],
+    optional: tuple[str, ...],
+    parse: Callable[[Mapping[str, str]], T],
+) -> Iterator[T]:
+    problems: list[str] = []
+    reader = csv.DictReader(stream, restkey="", strict=True)
     try:
+        _check_header(path, reader.fieldnames or (), needed, optional)
         for row in reader:
             try:
                 yield parse(_complete(row, needed))

@@ -5,7 +5,7 @@ are RFC 3339 in UTC; identifiers, names, states and times are null where there i
 is never null.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from weirwatch.domain.alarm import Alarm, Event
@@ -177,16 +177,40 @@ def reading_json(reading: Reading) -> Json:
     }
 
 
-def bucket_json(bucket: Bucket) -> Json:
-    """Return one bucket of a series, `[start, end)`."""
-    return {
-        "start": to_rfc3339(bucket.start),
-        "end": to_rfc3339(bucket.end),
-        "min": bucket.minimum,
-        "mean": bucket.mean,
-        "max": bucket.maximum,
-        "count": bucket.count,
-    }
+def buckets_json(buckets: Iterable[Bucket], *, weighted: bool = False) -> list[Json]:
+    """Return the buckets of a series, each `[start, end)`; `weighted`: with the mean by time."""
+    found: list[Json] = []
+    end, end_told = None, ""  # where one ends the next begins, mostly
+    for bucket in buckets:
+        start_told = end_told if bucket.start == end else to_rfc3339(bucket.start)
+        end, end_told = bucket.end, to_rfc3339(bucket.end)
+        told: Json = {
+            "start": start_told,
+            "end": end_told,
+            "min": bucket.minimum,
+            "mean": bucket.mean,
+            "max": bucket.maximum,
+            "count": bucket.count,
+            "first": bucket.first,
+            "last": bucket.last,
+        }
+        if weighted:
+            told["time_mean"] = bucket.time_mean
+        found.append(told)
+    return found
+
+
+def bucket_columns(*, weighted: bool = False) -> tuple[str, ...]:
+    """Return the columns of a table of `buckets_json`."""
+    plain = ("start", "end", "min", "mean", "max", "count", "first", "last")
+    return (*plain, "time_mean") if weighted else plain
+
+
+def bucket_rows(several: Json) -> Iterator[Json]:
+    """Yield the buckets of `queries.series_json`, each with its channel and unit."""
+    for one in several["items"]:
+        for bucket in one["items"]:
+            yield {"channel": one["channel"], "unit": one["unit"], **bucket}
 
 
 def node_json(state: NodeState) -> Json:

@@ -20,6 +20,7 @@ class Timekeeper:
         moment = clock.now()
         self._value = max(moment.utc, floor if floor is not None else moment.utc)
         self._mono = moment.mono
+        self._set_forward: Micros = 0
         self.behind: Micros = self._value - moment.utc
 
     @property
@@ -33,5 +34,15 @@ class Timekeeper:
         going_on = self._value + max(0, moment.mono - self._mono)
         self._mono = moment.mono
         self._value = moment.utc if moment.utc >= self._value else going_on
+        if self._value - going_on > TOLERANCE:
+            self._set_forward += self._value - going_on
         self.behind = self._value - moment.utc
         return self._value
+
+    def set_forward(self) -> Micros:
+        """Return how far engine now has jumped since this was last asked; 0: it has not.
+
+        The wall clock was set forward, or the machine slept: nobody could be heard in that span.
+        """
+        span, self._set_forward = self._set_forward, 0
+        return span

@@ -157,7 +157,7 @@ def supply_line(supply: Mapping[str, Any]) -> str:
     """Return how a supply stands as one sentence."""
     title, unit = supply["title"], supply["unit"]
     if supply["left"] is None:
-        return f"{title}: nothing known; count it once (log add supply {supply['id']})"
+        return f"{title}: nothing known; count it once"
     text = f"{title}: {supply['left']:.3g} {unit} left"
     if supply["state"] == "empty":
         return f"{text}: empty"

@@ -6,7 +6,7 @@ from html import escape
 from typing import Any
 
 from weirwatch.domain.instant import SECOND, from_rfc3339
-from weirwatch.domain.wording import unit_words
+from weirwatch.domain.wording import counted, unit_words
 from weirwatch.pipeline.html_report import html_document
 from weirwatch.pipeline.plot import Frame, drawing
 from weirwatch.pipeline.water_days import DAY
@@ -56,7 +56,7 @@ def _budget(budget: Json) -> Iterator[str]:
     name, unit = budget["quantity"].capitalize(), escape(budget["unit"])
     if budget["consumption"] is None:
         if budget["tests"]:
-            yield f"<h3>{name}</h3><p>{budget['tests']} tests, and three are needed.</p>"
+            yield f"<h3>{name}</h3><p>{counted(budget['tests'], 'test')}, and three are needed.</p>"
         return
     yield f"<h3>{name}</h3><table>"
     used = f"{budget['consumption']:.3g} ± {budget['standard_error']:.2g} {unit}"

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 from weirwatch.domain.alarm import Alarm, Event, ServiceState
 from weirwatch.domain.book import Book
-from weirwatch.domain.engine import CommandGiven, ConditionObserved, adopt, decide
+from weirwatch.domain.engine import CommandGiven, ConditionObserved, adopt, decide, may_move
 from weirwatch.domain.errors import (
     ConfigError,
     IllegalCommand,
@@ -127,17 +127,23 @@ class WorkDesk:
 
     def pass_time(self, now: Micros) -> None:
         """End what is over, and check what has settled."""
+        first = not self._told
         for running in list(self._running.values()):
             work = self._works[running.work]
             if running.ended is None and running.ends <= now:
                 ended = running.end(running.ends, work.settle)
-                if not self._told:  # away at its end: the readings for the check are yet to come
+                if first:  # away at its end: the readings for the check are yet to come
                     ended = replace(ended, check_at=now + work.settle)
                 self._put(ended)
                 self._event(ended.ends, "planned-work-ended", f"{work.title}: its time is over")
-            elif running.check_at is not None and running.check_at <= now:
-                self._check(work, running, now)
-        if not self._told:
+            elif running.check_at is not None and (
+                running.check_at <= now or (first and running.unmet)
+            ):
+                if first and not running.unmet:  # away when it had settled: the same
+                    self._put(replace(running, check_at=now + work.settle))
+                else:
+                    self._check(work, running, now)
+        if first:
             self._condition(now)
 
     def next_call(self) -> Micros | None:
@@ -269,8 +275,7 @@ class WorkDesk:
             if r.ended is not None and r.unmet
         ]
         message = "; ".join(sentences) or None
-        known, alarm = self._state.conditions.get(NOT_ENDED), self._state.alarms[NOT_ENDED]
-        if message == known and alarm.present is (message is not None):
+        if not may_move(self._state, NOT_ENDED, message):
             return
         observed = ConditionObserved(NOT_ENDED, message, now)
         decision = decide(self._state, observed, self._book)
@@ -281,7 +286,8 @@ class WorkDesk:
     def _work(self, request: WorkRequest) -> PlannedWork:
         work = self._works.get(request.work)
         if work is None:
-            known = ", ".join(self._works) or "none is configured"
+            own = [name for name in self._works if not name.startswith(PROOF)]
+            known = f"there is {', '.join(own)}" if own else "none is configured"
             raise UnknownWork(f"no planned work has the id {request.work!r}: {known}")
         return work
 

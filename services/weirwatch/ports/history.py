@@ -19,6 +19,8 @@ class Bucket(NamedTuple):
     Attributes:
         mean: plain mean of the readings, each weighing the same.
         first, last: values of the first and the last reading.
+        time_mean: mean weighted by time, see `Archive.series_of`; None where it was not asked for
+            or is not known.
     """
 
     start: Micros
@@ -29,6 +31,7 @@ class Bucket(NamedTuple):
     count: int  # type: ignore[assignment] # hides tuple.count, which nobody wants here
     first: float = math.nan
     last: float = math.nan
+    time_mean: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +59,25 @@ class Archive(Protocol):
 
     def series(self, channel: str, start: Micros, end: Micros, points: int) -> Sequence[Bucket]:
         """Return at most `points` buckets of equal width; good and uncertain readings only."""
+        ...
+
+    def series_of(
+        self,
+        channels: Sequence[str],
+        start: Micros,
+        end: Micros,
+        points: int,
+        *,
+        weighted: bool = False,
+    ) -> Mapping[str, Sequence[Bucket]]:
+        """Return the series of several channels by id, all on one grid of buckets.
+
+        Weighted: with `time_mean`, for which every reading of the range is read. A reading stands
+        until the next one, but not longer than its channel's `silent_after` (one hour where there
+        is none); a bad one ends the standing of the one before and has none. The mean is the
+        integral over the part of the bucket that is covered, divided by the length of that part.
+        It is None where readings of the bucket are there no longer, or nothing of it is covered.
+        """
         ...
 
     def readings(

@@ -131,6 +131,10 @@ class Journal(Protocol):
         """
         ...
 
+    def counters(self) -> Mapping[str, int]:
+        """Return what went wrong or was let go since the start, by name; from any thread."""
+        ...
+
     def mark_alive(self, time: Micros) -> None:
         """Note that the service is alive at this time (cheap; on an otherwise idle service)."""
         ...
