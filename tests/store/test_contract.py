@@ -205,6 +205,8 @@ def test_numbers_out_of_any_range_are_answered(stores: Stores) -> None:
     assert len(stores.archive.readings(LEVEL.id, -far, far, -far, far)) == 1
     assert stores.archive.readings(LEVEL.id, -far, far, far, -1) == []
     assert [b.count for b in stores.archive.series(LEVEL.id, -far, far, 3)] == [1]
+    weighted = stores.archive.series_of([LEVEL.id], -far, far, 1, weighted=True)[LEVEL.id]
+    assert [b.time_mean for b in weighted] == [1.0]
     assert stores.archive.events(-far, far, -far, far) == []
     assert stores.archive.notices(far, -far) == []
     assert stores.archive.quarantined(-far) == []

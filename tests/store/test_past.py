@@ -10,6 +10,7 @@ from weirwatch.domain.errors import PermanentError
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.ports import Group
+from weirwatch.settings import Kept, RetentionSettings
 from weirwatch.store.block import HOUR
 from weirwatch.store.retention import DAY
 from weirwatch.store.sqlite_archive import SqliteArchive
@@ -90,7 +91,7 @@ def test_a_commit_afterwards_knows_them(journal: SqliteJournal, archive: SqliteA
 def test_what_is_older_than_raw_days_leaves_its_summaries(
     path: Path, archive: SqliteArchive
 ) -> None:
-    journal = SqliteJournal(path, raw_days=400)
+    journal = SqliteJournal(path, retention=RetentionSettings(Kept(400)))
     journal.adopt(CHANNELS, ())
     past = old(30, T0 - 900 * DAY)
     journal.take_in(past, T0)

@@ -295,6 +295,7 @@ def bits(found: list[Reading]) -> list[tuple[Micros, str, Quality, str]]:
     return [(r.time, r.value.hex(), r.quality, r.reason) for r in found]
 
 
+@pytest.mark.slow
 @settings(
     max_examples=150,
     deadline=None,

@@ -5,10 +5,11 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from support.stored import CHANNELS, LEVEL, T0, Row, readings, tend
+from support.stored import CHANNELS, LEVEL, T0, WARMTH, Row, readings, tend
 
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.ports import Bucket, Group
+from weirwatch.settings import Kept, RetentionSettings
 from weirwatch.store import block, packing
 from weirwatch.store.block import HOUR
 from weirwatch.store.sqlite_archive import SqliteArchive
@@ -127,7 +128,7 @@ def test_bad_hours_and_sums_that_are_no_number(
 
 
 def test_readings_are_let_go_and_hours_stay(path: Path, archive: SqliteArchive) -> None:
-    with closing(SqliteJournal(path, raw_days=0.25)) as journal:
+    with closing(SqliteJournal(path, retention=RetentionSettings(Kept(0.25)))) as journal:
         journal.adopt(CHANNELS, ())
         journal.commit(Group(readings=rows, committed_at=T0))
         tend(journal, END + HOUR)
@@ -159,6 +160,32 @@ def test_readings_are_let_go_and_hours_stay(path: Path, archive: SqliteArchive) 
         assert journal.commit(Group(readings=old, committed_at=END)) == len(old)
     assert archive.verify() == 2 * (HOURS - 2)
     assert archive.damaged_parts() == []
+
+
+def test_channels_share_the_grid_of_the_one_whose_readings_were_let_go(
+    path: Path, archive: SqliteArchive
+) -> None:
+    with closing(SqliteJournal(path, retention=RetentionSettings(Kept(0.25)))) as journal:
+        numbers = journal.adopt(CHANNELS, ())
+        warm = [(row[0], numbers[WARMTH.id], 25.0, 0, "") for row in rows if row[0] >= END - HOUR]
+        journal.commit(Group(readings=rows + warm, committed_at=T0))
+        tend(journal, END + HOUR)
+        span = (T0 + 1, END - 1, 500)
+        found = archive.series_of([WARMTH.id, LEVEL.id], *span, weighted=True)
+        assert list(found) == [WARMTH.id, LEVEL.id]
+        hourly = [bucket._replace(time_mean=None) for bucket in found[LEVEL.id]]
+        assert hourly == plainly(T0, END, T0, HOUR)
+        (last,) = found[WARMTH.id]
+        assert (last.start, last.end, last.time_mean) == (END - HOUR, END, 25.0)
+        assert len(archive.series(WARMTH.id, *span)) == 42  # alone as fine as it was: 86.4 s
+        # A reading a minute: over time as plain, but none where the readings are there no longer.
+        cutoff = END - 5 * HOUR
+        told = [bucket.time_mean for bucket in found[LEVEL.id]]
+        assert told == [b.mean if b.start >= cutoff else None for b in hourly]
+        wide = archive.series_of([LEVEL.id], T0, END, 2, weighted=True)[LEVEL.id]
+        assert [bucket.time_mean is None for bucket in wide] == [True, True]
+        with pytest.raises(KeyError):
+            archive.series_of([LEVEL.id, "nobody/knows/it"], *span)
 
 
 def test_for_ever_is_for_ever(

@@ -5,13 +5,17 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+import pytest
 from support.stored import CHANNELS, LEVEL, T0, tend
 
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.ports import Bucket
+from weirwatch.settings import Kept, RetentionSettings
+from weirwatch.store import spans
 from weirwatch.store.block import HOUR
 from weirwatch.store.blocks import SPAN
+from weirwatch.store.packing import ZLIB
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
 
@@ -77,7 +81,7 @@ def test_packed_or_not_every_chart_is_the_same(
 
 
 def test_they_outlive_the_readings(path: Path) -> None:
-    journal = SqliteJournal(path, raw_days=HOURS / 24 - 4)  # four days go
+    journal = SqliteJournal(path, retention=RetentionSettings(Kept(HOURS / 24 - 4)))  # four days go
     journal.adopt(CHANNELS, ())
     journal.take_in(past(), T0)
     with closing(SqliteArchive(path)) as archive:
@@ -116,3 +120,38 @@ def test_what_is_not_a_number_stays_so(
     first = archive.series(LEVEL.id, START, START + 2 * HOUR, 2)[0]
     assert (first.minimum, first.maximum) == (float("-inf"), float("inf"))
     assert first.mean != first.mean
+
+
+def test_without_the_codec_the_blocks_answer_and_zlib_packs(
+    path: Path, journal: SqliteJournal, archive: SqliteArchive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    journal.adopt(CHANNELS, ())
+    journal.take_in(past(), T0)
+    tend(journal, T0 + 3 * HOUR)
+    before = charts(archive)
+    with monkeypatch.context() as patch:
+        patch.setattr(spans, "codec_here", lambda: ZLIB)
+        assert charts(archive) == before
+        forget(path)
+        tend(journal, T0 + 4 * HOUR)
+        assert packed(path) > 2
+        assert charts(archive) == before
+    assert charts(archive) == before
+    assert archive.damaged_parts() == []
+
+
+def test_what_was_packed_in_another_form_is_packed_anew(
+    path: Path, journal: SqliteJournal, archive: SqliteArchive
+) -> None:
+    journal.adopt(CHANNELS, ())
+    journal.take_in(past(), T0)
+    tend(journal, T0 + 3 * HOUR)
+    before, count = charts(archive), packed(path)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        for statement in spans.PACKED_ANEW:
+            connection.execute(statement)
+    assert packed(path) == 0
+    assert charts(archive) == before
+    tend(journal, T0 + 4 * HOUR)
+    assert packed(path) == count
+    assert charts(archive) == before

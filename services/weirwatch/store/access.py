@@ -8,7 +8,7 @@ from threading import Lock
 
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros
-from weirwatch.pipeline.access import Deed, Role, Token
+from weirwatch.pipeline.access import Deed, Role, Session, Token
 from weirwatch.store.connection import open_reader, open_writer, own_errors, transaction
 
 DEEDS_KEPT = 100_000  # some 20 MB; the oldest go first
@@ -39,6 +39,20 @@ TABLES = (
       outcome TEXT NOT NULL
     ) STRICT
     """,
+)
+SESSIONS_KEPT = 1000  # those that end first go
+SESSIONS = (
+    """
+    CREATE TABLE session (          -- pages that are signed in
+      digest BLOB PRIMARY KEY,      -- SHA-256 of the cookie's text; the text itself is nowhere
+      token TEXT NOT NULL,          -- token.id
+      until INTEGER NOT NULL
+    ) STRICT, WITHOUT ROWID
+    """,
+)
+_CROWDED_OUT = (
+    "DELETE FROM session WHERE digest IN"
+    " (SELECT digest FROM session ORDER BY until DESC LIMIT -1 OFFSET ?)"
 )
 _TOKENS = (
     "SELECT id, name, role, salt, proof, created, expires, revoked, last_used, last_from"
@@ -117,6 +131,18 @@ class SqliteRegister:
                 (now, remote, token_id),
             )
 
+    def begin(self, session: Session) -> None:
+        """Keep a session; where there are too many, those that end first give way."""
+        row = (session.digest, session.token, session.until)
+        with self._writing() as connection:
+            connection.execute("INSERT OR REPLACE INTO session VALUES (?, ?, ?)", row)
+            connection.execute(_CROWDED_OUT, (SESSIONS_KEPT,))
+
+    def end(self, digest: bytes) -> None:
+        """Forget a session, if it is one."""
+        with self._writing() as connection:
+            connection.execute("DELETE FROM session WHERE digest = ?", (digest,))
+
     def note(self, deed: Deed) -> None:
         """Put a deed on record; the oldest give way."""
         texts = (deed.who, deed.remote, deed.action, deed.subject, deed.outcome)
@@ -163,6 +189,13 @@ class SqliteBook:
         """Return all tokens ever made, oldest first."""
         with self._reading() as connection:
             return _tokens(connection)
+
+    def session(self, digest: bytes) -> Session | None:
+        """Return the session with this digest, ended by time or not; None: there is none."""
+        asked = "SELECT digest, token, until FROM session WHERE digest = ?"
+        with self._reading() as connection:
+            row = connection.execute(asked, (digest,)).fetchone()
+        return None if row is None else Session(*row)
 
     def deeds(self, before: int | None, limit: int) -> Sequence[tuple[int, Deed]]:
         """Return (number, deed), newest first, numbers below `before`."""

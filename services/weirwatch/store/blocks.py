@@ -1,13 +1,13 @@
-"""The sealed blocks in the file: written, found, merged, let go; a damaged one is set aside.
+"""The sealed blocks in the file: written, found, merged; a damaged one is set aside.
 
-The only place that names the tables `block`, `block_data` and `damaged_block`.
+Only this and `old_blocks.py` name the tables `block`, `block_data` and `damaged_block`.
 """
 
 import logging
 import sqlite3
 import struct
-from collections.abc import Generator
-from typing import NamedTuple
+from collections.abc import Generator, Iterable, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -51,18 +51,10 @@ _CHANGE_DATA = "UPDATE block_data SET ts = ?, value = ?, quality = ? WHERE id = 
 _SELECT_ROW = rows.select_from("block", _WHOLE, "WHERE channel_id = ? AND t0 = ?")
 _SET_ASIDE = rows.insert_into("damaged_block", _WHOLE)
 _REMOVE = "DELETE FROM block WHERE channel_id = ? AND t0 = ?"
-# One search a channel, since their blocks are many (hence CROSS: it keeps the order).
-_OLDEST = """
-    SELECT min((SELECT t0 FROM block
-                WHERE channel_id = channel.id AND t0 >= ? ORDER BY t0 LIMIT 1))
-    FROM channel
+_NOTE_EARLY = """
+    INSERT OR IGNORE INTO early_block
+    SELECT channel_id, :hour FROM raw_from WHERE channel_id = :channel AND hour > :hour
 """
-_OF_HOUR = """
-    SELECT channel.id FROM channel CROSS JOIN block ON channel_id = channel.id AND t0 = ?
-    WHERE data_id IS NOT NULL
-"""
-_LET_GO = "UPDATE block SET data_id = NULL, crc = ? WHERE channel_id = ? AND t0 = ?"
-
 
 SPAN = 512  # hours; see spans.py
 _TOUCH = "INSERT OR IGNORE INTO stale_span (channel_id, span) VALUES (?, ?)"
@@ -226,6 +218,7 @@ def add(connection: sqlite3.Connection, block: Found) -> None:
     row = (block.channel, block.hour, *block.summary, codec, block.crc, data_id)
     connection.execute(_ADD, row)
     connection.execute(_TOUCH, (block.channel, block.hour // SPAN))
+    connection.execute(_NOTE_EARLY, {"channel": block.channel, "hour": block.hour})
 
 
 def merge(
@@ -262,39 +255,17 @@ def merge(
 def summaries(connection: sqlite3.Connection, channel: int, first: int, end: int) -> Hours:
     """Return the summaries of the hours first ≤ hour < end that have readings, in order."""
     rows = connection.execute(_SUMMARIES, (channel, first, end)).fetchall() if first < end else []
-    columns = zip(*rows, strict=True) if rows else ((),) * len(Hours._fields)
+    return hours_of(zip(*rows, strict=True) if rows else ((),) * len(Hours._fields))
+
+
+def hours_of(columns: Iterable[Sequence[Any]]) -> Hours:
+    """Return the columns as arrays; None becomes NaN."""
     hour, n, *values = columns
     return Hours(
         np.array(hour, dtype=np.int64),
         np.array(n, dtype=np.int64),
-        *(np.array(column, dtype=np.float64) for column in values),  # None becomes NaN
+        *(np.array(column, dtype=np.float64) for column in values),
     )
-
-
-def oldest(connection: sqlite3.Connection, first: int) -> int | None:
-    """Return the oldest hour ≥ first of which any channel has a block."""
-    hour: int | None = connection.execute(_OLDEST, (first,)).fetchone()[0]
-    return hour
-
-
-def let_go(connection: sqlite3.Connection, hour: int, damage: DamageNotes) -> int:
-    """Delete the readings of an hour of all channels, keep the summaries; return how many blocks.
-
-    The summary of a damaged block keeps its wrong check sum: it stays known as damaged.
-    """
-    channels = [row[0] for row in connection.execute(_OF_HOUR, (hour,))]
-    for channel in channels:
-        found = at(connection, channel, hour)
-        if found is None:
-            continue
-        crc = found.crc
-        if found.is_sound():
-            crc = check_of(channel, hour, found.summary, None)
-        else:
-            damage.note(f"block {found.name}")
-        connection.execute("DELETE FROM block_data WHERE id = ?", (found.data_id,))
-        connection.execute(_LET_GO, (crc, channel, hour))
-    return len(channels)
 
 
 def verify(connection: sqlite3.Connection, damage: DamageNotes) -> int:

@@ -40,6 +40,9 @@ _NEWEST_GOOD = """
 """
 
 
+_BEGINS = "UPDATE newest SET first_ts = max(first_ts, min(ts, ?)) WHERE channel_id = ?"
+
+
 class Columns(NamedTuple):
     """Readings of one channel as Python's own numbers."""
 
@@ -171,6 +174,24 @@ def note_latest(connection: sqlite3.Connection, items: Mapping[int, Latest]) -> 
         _NEWEST_GOOD,
         [(channel, *item.good) for channel, item in items.items() if item.good is not None],
     )
+
+
+def note_first(
+    connection: sqlite3.Connection, channel: int, sealed: Micros | None, damage: DamageNotes
+) -> None:
+    """Note that what a channel had before its oldest block is gone.
+
+    Args:
+        connection: in a transaction.
+        channel: its number.
+        sealed: the first time that its oldest block tells of; None: there is none.
+        damage: where damage is noted.
+    """
+    catch_up_latest(connection, damage)
+    recent = recent_hours(connection, channel, -(2**62), 2**62, damage)
+    known = [int(readings.ts[0]) for _, readings in recent[:1]]
+    known += [] if sealed is None else [sealed]
+    connection.execute(_BEGINS, (min(known, default=2**62), channel))
 
 
 def catch_up_latest(connection: sqlite3.Connection, damage: DamageNotes) -> None:

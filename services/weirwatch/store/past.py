@@ -16,10 +16,7 @@ from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.recorder import CodedRow, ReadingRow, Recorded, Recorder, coded
 from weirwatch.store.sealing import MARGIN
 
-_SEALED = """
-    UPDATE meta SET
-      sealed_end = max(coalesce(sealed_end, :end), :end), raw_from = min(raw_from, :first)
-"""
+_SEALED = "UPDATE meta SET sealed_end = max(coalesce(sealed_end, ?1), ?1)"
 
 
 def add_past(
@@ -77,7 +74,7 @@ def _into_block(
     found = blocks.at(connection, channel, hour)
     if found is None:
         blocks.add(connection, blocks.prepared(channel, hour, new))
-        connection.execute(_SEALED, {"first": hour, "end": hour + 1})
+        connection.execute(_SEALED, (hour + 1,))
     else:
         new = blocks.merge(connection, found, new, damage)
     own = hot.Rows(new.ts, numbers[: len(new.ts)], new.value, new.code)

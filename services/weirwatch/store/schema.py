@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError
-from weirwatch.store import access, log_book, log_photos, spans
+from weirwatch.store import access, ageing, log_book, log_photos, old_blocks, spans
 from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
 from weirwatch.store.far import spool as far
 
@@ -261,6 +261,10 @@ MIGRATIONS: tuple[Migration, ...] = (
         "what the states of a switch are called",
         ("""ALTER TABLE channel ADD COLUMN states TEXT NOT NULL DEFAULT '["off", "on"]'""",),
     ),
+    Migration(10, "summaries of three weeks packed smaller", spans.PACKED_ANEW),
+    Migration(11, "how far readings were let go, channel by channel", old_blocks.TABLES),
+    Migration(12, "by which day readings age", ageing.TABLES),
+    Migration(13, "pages that are signed in", access.SESSIONS),
 )
 
 

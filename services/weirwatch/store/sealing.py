@@ -31,7 +31,6 @@ LATE_REST: Micros = 600 * SECOND  # an old hour is left alone so long after its 
 _SEALED = """
     UPDATE meta SET
       sealed_end = max(coalesce(sealed_end, :end), :end),
-      raw_from = min(raw_from, :first),
       alive_at = max(coalesce(alive_at, :alive_at), :alive_at)
 """
 
@@ -119,12 +118,8 @@ class Sealer:
                 else:  # never, as a late reading goes into its block; but nothing may be lost
                     blocks.merge(connection, found, readings, self._damage)
             hot.take_out(connection, prepared.groups, prepared.hours)
-            values = {
-                "first": prepared.hours[0],
-                "end": prepared.hours[-1] + 1,
-                "alive_at": max(group.at for group in prepared.groups),
-            }
-            connection.execute(_SEALED, values)
+            alive_at = max(group.at for group in prepared.groups)
+            connection.execute(_SEALED, {"end": prepared.hours[-1] + 1, "alive_at": alive_at})
         log.debug(
             "store.sealed first=%s hours=%d blocks=%d",
             blocks.hour_name(prepared.hours[0]),

@@ -1,12 +1,15 @@
 """What a chart shows: a range cut into buckets, from the blocks' summaries where whole hours do.
 
 Bad readings do not count. The mean is the plain mean of the readings, each weighing the same
-however long it stood. An empty bucket is left out: a gap stays a gap.
+however long it stood; the one weighted by time is in standing.py. An empty bucket is left out: a
+gap stays a gap.
 """
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
+from itertools import repeat
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,8 +20,12 @@ from weirwatch.ports import Bucket
 from weirwatch.store import history, spans
 from weirwatch.store.block import BAD, HOUR, QUALITY_MASK, Readings, hour_of
 from weirwatch.store.blocks import DamageNotes, Hours
+from weirwatch.store.standing import with_time_means
 
 _FAR: Micros = 2**61
+
+# What `Bucket._make` does, without a call of Python for each of a year's 8760 hours.
+_made = partial(tuple.__new__, Bucket)
 
 
 class Piece(NamedTuple):
@@ -62,30 +69,52 @@ class Grid:
     hourly: bool
 
 
-def buckets(
+def common_grid(
     connection: sqlite3.Connection,
-    channel: int,
+    channels: Iterable[int],
     start: Micros,
     end: Micros,
     points: int,
-    damage: DamageNotes,
-) -> list[Bucket]:
-    """Return at most `points` buckets over the range.
+) -> Grid | None:
+    """Return at most `points` buckets over the range, the same for all channels; None: it is empty.
 
     All are of one width but the last, which ends with the range. From an hour on, they are whole
-    hours, cut off where the range begins and ends. Where readings were let go, only whole hours
-    are known: then the buckets are hourly or wider, and cover the hours that the range touches.
+    hours, cut off where the range begins and ends. Where readings of one of the channels were let
+    go, only its whole hours are known: then the buckets are hourly or wider, and cover the hours
+    that the range touches.
     """
     if end <= start:
-        return []
+        return None
     grid = grid_of(start, end, points)
-    if _lacks_readings(connection, channel, grid):
+    if any(_lacks_readings(connection, channel, grid) for channel in channels):
         start, end = hour_of(start) * HOUR, -(-end // HOUR) * HOUR
-        grid = _hourly_grid(start, end, points)
+        return _hourly_grid(start, end, points)
+    return grid
+
+
+def buckets(
+    connection: sqlite3.Connection, channel: int, grid: Grid, damage: DamageNotes
+) -> list[Bucket]:
+    """Return the channel's buckets on a grid that `common_grid` has made for it."""
     if grid.hourly:
         return _hourly(connection, channel, grid, damage)
-    pieces = pieces_of(history.by_hour(connection, channel, start, end, damage), grid)
-    return [bucket_of(piece, grid) for piece in pieces]
+    hours = history.by_hour(connection, channel, grid.start, grid.end, damage)
+    return [bucket_of(piece, grid) for piece in pieces_of(hours, grid)]
+
+
+def weighted(
+    connection: sqlite3.Connection,
+    channel: int,
+    found: Sequence[Bucket],
+    longest: Micros,
+    damage: DamageNotes,
+) -> list[Bucket]:
+    """Return the channel's buckets with the mean weighted by time; reads every reading."""
+    if not found:
+        return []
+    start, end = found[0].start - longest, found[-1].end
+    parts = (part for _, part in history.by_hour(connection, channel, start, end, damage))
+    return with_time_means(found, parts, longest, whole=True)
 
 
 def grid_of(start: Micros, end: Micros, points: int, resolution: Micros = 1) -> Grid:
@@ -145,7 +174,7 @@ def _hourly(
     extra += pieces_of(recent, grid)
     sums = _sums(spans.summaries(connection, channel, first, end, damage), grid)
     if not extra:
-        return list(map(Bucket._make, zip(*_columns(sums, grid), strict=True)))
+        return list(map(_made, zip(*_columns(sums, grid), repeat(None))))
     both = joined((*map(Piece._make, zip(*(c.tolist() for c in sums), strict=True)), *extra))
     return sorted(bucket_of(piece, grid) for piece in both)
 
@@ -155,6 +184,8 @@ def _sums(hours: Hours, grid: Grid) -> tuple[NDArray[Any], ...]:
     place = (hours.hour - grid.origin // HOUR) // (grid.width // HOUR)
     if len(place) == 0:
         return (place,) * len(Piece._fields)
+    if grid.width == HOUR:
+        return (place, hours.hour, hours.hour, *hours[1:])
     starts = np.concatenate(([0], np.flatnonzero(np.diff(place)) + 1))
     ends = np.append(starts[1:], len(place)) - 1
     with np.errstate(over="ignore", invalid="ignore"):

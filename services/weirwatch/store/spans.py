@@ -6,6 +6,7 @@ transaction, until it is packed anew. What is stale is read from the blocks.
 """
 
 import sqlite3
+import struct
 import zlib
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,14 @@ from weirwatch.store import blocks
 from weirwatch.store.block import hour_of
 from weirwatch.store.blocks import SPAN, DamageNotes, Hours
 from weirwatch.store.connection import transaction
+from weirwatch.store.packing import (
+    ZLIB,
+    codec_here,
+    pack_doubles,
+    pack_integers,
+    unpack_doubles,
+    unpack_integers,
+)
 
 TABLES = (
     """
@@ -35,16 +44,18 @@ TABLES = (
     """,
     "INSERT INTO stale_span SELECT DISTINCT channel_id, t0 / 512 FROM block",
 )
+PACKED_ANEW = (  # what was packed in another form
+    "INSERT OR IGNORE INTO stale_span SELECT id / 65536, id % 65536 FROM span",
+    "DELETE FROM span",
+)
 _MOST = 65_536
 _DUE = "SELECT channel_id, span FROM stale_span WHERE span >= 0 AND span < ? LIMIT 1"
 _STALE = "SELECT span FROM stale_span WHERE channel_id = ? AND span BETWEEN ? AND ?"
 _FIND = "SELECT id, crc, data FROM span WHERE id BETWEEN ? AND ?"
 _PUT = "INSERT OR REPLACE INTO span (id, crc, data) VALUES (?, ?, ?)"
 _FORGET = "DELETE FROM stale_span WHERE channel_id = ? AND span = ?"
-_RECORD = np.dtype(
-    [("hour", "<u2"), ("n", "<i8")]
-    + [(name, "<f8") for name in ("low", "high", "total", "first", "last")]
-)
+_LET_GO = "DELETE FROM span WHERE id = ?"
+_LENGTH = struct.Struct("<H")  # of a packed column; 512 doubles never need more
 
 
 class SpanPacker:
@@ -66,7 +77,7 @@ class SpanPacker:
         channel, span = due
         with transaction(connection, self._path):
             hours = blocks.summaries(connection, channel, span * SPAN, (span + 1) * SPAN)
-            data = _packed(hours, span)
+            data = _packed(hours, span, codec_here())
             number = channel * _MOST + span
             connection.execute(_PUT, (number, zlib.crc32(data, number & 0xFFFFFFFF), data))
             connection.execute(_FORGET, due)
@@ -106,8 +117,16 @@ def _sound(
         if not isinstance(data, bytes) or zlib.crc32(data, number & 0xFFFFFFFF) != crc:
             damage.note(f"summaries of channel number {channel} from hour {span * SPAN} on")
             continue
-        found[span] = _unpacked(data, span)
+        if data[0] == ZLIB or data[0] == codec_here():  # else the blocks' own rows can be read
+            found[span] = _unpacked(data, span)
     return found
+
+
+def let_go(connection: sqlite3.Connection, channel: int, span: int) -> None:
+    """Delete a span, within the transaction that deletes its blocks."""
+    connection.execute(_FORGET, (channel, span))
+    if 0 <= span < _MOST:
+        connection.execute(_LET_GO, (channel * _MOST + span,))
 
 
 def verify(connection: sqlite3.Connection, channel: int, damage: DamageNotes) -> int:
@@ -120,20 +139,30 @@ def verify(connection: sqlite3.Connection, channel: int, damage: DamageNotes) ->
     return int(looked)
 
 
-def _packed(hours: Hours, span: int) -> bytes:
-    records = np.empty(len(hours.hour), dtype=_RECORD)
-    for name, column in zip(Hours._fields, hours, strict=True):
-        records[name] = column - span * SPAN if name == "hour" else column
-    return zlib.compress(b"".join(records[name].tobytes() for name in Hours._fields), 6)
+def _packed(hours: Hours, span: int, codec: int) -> bytes:
+    """Return the codec's number, then each column with its length before it."""
+    parts = [bytes((codec,))]
+    if len(hours.hour):
+        hour, n, *values = hours
+        columns = [pack_integers(whole, codec) for whole in (hour - span * SPAN, n)]
+        columns += [pack_doubles(column, codec) for column in values]
+        for column in columns:
+            parts += (_LENGTH.pack(len(column)), column)
+    return b"".join(parts)
 
 
 def _unpacked(data: bytes, span: int) -> Hours:
-    content = zlib.decompress(data)
-    count = len(content) // _RECORD.itemsize
-    columns, at = [], 0
-    for name in Hours._fields:
-        kind = _RECORD[name]
-        columns.append(np.frombuffer(content, kind, count, at))
-        at += count * kind.itemsize
+    codec, at = data[0], 1
+    columns: list[bytes] = []
+    while at < len(data):
+        (length,) = _LENGTH.unpack_from(data, at)
+        at += _LENGTH.size + length
+        columns.append(data[at - length : at])
+    if not columns:
+        return blocks.hours_of(((),) * len(Hours._fields))
     hour, n, *values = columns
-    return Hours(hour.astype(np.int64) + span * SPAN, n, *values)
+    return Hours(
+        unpack_integers(hour, codec) + span * SPAN,
+        unpack_integers(n, codec),
+        *(unpack_doubles(column, codec) for column in values),
+    )

@@ -28,6 +28,7 @@ from weirwatch.store import (
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import open_reader, own_errors
 from weirwatch.store.schema import MIGRATIONS, refuse_newer, version_of
+from weirwatch.store.standing import LONGEST
 
 _KEPT = 4  # idle connections; more callers at once open more, and close them afterwards
 
@@ -102,11 +103,38 @@ class SqliteArchive:
             KeyError: no such channel.
             ValueError: points < 1.
         """
+        return self.series_of((channel,), start, end, points)[channel]
+
+    def series_of(
+        self,
+        channels: Sequence[str],
+        start: Micros,
+        end: Micros,
+        points: int,
+        *,
+        weighted: bool = False,
+    ) -> Mapping[str, Sequence[Bucket]]:
+        """Return the series of several channels by id, all on one grid of buckets.
+
+        Where readings of one of them were let go, all have whole hours. Weighted: see `standing`.
+
+        Raises:
+            KeyError: no such channel.
+            ValueError: points < 1.
+        """
         if points < 1:
             raise ValueError(f"points = {points}: ask for at least one")
         with self._reading() as connection:
-            number = number_of(connection, channel)
-            return series.buckets(connection, number, _fit(start), _fit(end), points, self._damage)
+            numbers = {channel: number_of(connection, channel) for channel in channels}
+            grid = series.common_grid(connection, numbers.values(), _fit(start), _fit(end), points)
+            found: dict[str, list[Bucket]] = {}
+            for channel, number in numbers.items():
+                own = series.buckets(connection, number, grid, self._damage) if grid else []
+                if weighted:
+                    longest = longest_of(connection, number)
+                    own = series.weighted(connection, number, own, longest, self._damage)
+                found[channel] = own
+            return found
 
     def readings(
         self, channel: str, start: Micros, end: Micros, after: Micros | None, limit: int
@@ -311,6 +339,13 @@ def number_of(connection: sqlite3.Connection, channel: str) -> int:
     if found is None:
         raise KeyError(channel)
     return int(found[0])
+
+
+def longest_of(connection: sqlite3.Connection, channel: int) -> Micros:
+    """Return how long a reading of the channel stands at most; see `standing`."""
+    found = connection.execute("SELECT silent_after FROM channel WHERE id = ?", (channel,))
+    silent_after = found.fetchone()[0]
+    return LONGEST if silent_after is None else int(silent_after)
 
 
 def _fit(number: int, low: int = -_FAR) -> int:

@@ -11,7 +11,9 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Channel, Reading
 from weirwatch.domain.rule import Rule
 from weirwatch.ports import Clock, Group, Restored
+from weirwatch.settings import RetentionSettings
 from weirwatch.store import blocks, history, rows, state
+from weirwatch.store.ageing import Ageing
 from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import (
     BUSY_TIMEOUT_MS,
@@ -26,8 +28,9 @@ from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.packing import PCODEC, codec_here
 from weirwatch.store.past import add_past
 from weirwatch.store.quarantine import add_quarantined
-from weirwatch.store.recorder import Recorder
+from weirwatch.store.recorder import ReadingRow, Recorder
 from weirwatch.store.reserve import Reserve
+from weirwatch.store.retention import Retention
 from weirwatch.store.schema import FILE_NAME, make_file, upgrade
 from weirwatch.store.sealing import Sealer
 from weirwatch.store.upkeep import Upkeep
@@ -48,6 +51,7 @@ _SET_ALARM = rows.upsert_into("alarm", (*rows.ALARM_COLUMNS, "rule_mark"), "rule
 _ADD_NOTICE = rows.insert_into("notice", rows.NOTICE_COLUMNS, "ON CONFLICT (id) DO NOTHING")
 _SET_CALLING = rows.upsert_into("calling", ("key", "state"), "key")
 _SET_NODE = rows.upsert_into("node", rows.NODE_COLUMNS, "node")
+_FOR_EVER = RetentionSettings()
 _MARK_RUNNING = "UPDATE meta SET alive_at = ?, clean_stop = 0"
 
 
@@ -57,7 +61,7 @@ class SqliteJournal:
     Args:
         path: the file.
         clock: measures the budget of `maintain`; None: one small piece of work a call.
-        raw_days: readings are kept so long, the summary of each hour for ever; None: both.
+        retention: how long readings are kept, and the summaries of their hours.
         far: the history is on a server: readings stay recent until it was found to have them.
 
     Raises:
@@ -70,7 +74,7 @@ class SqliteJournal:
         path: Path,
         *,
         clock: Clock | None = None,
-        raw_days: float | None = None,
+        retention: RetentionSettings = _FOR_EVER,
         far: bool = False,
     ) -> None:
         if not path.exists():
@@ -85,13 +89,15 @@ class SqliteJournal:
         self._far = far
         keeper = Trimmer(path, self._damage) if far else Sealer(path, self._damage)
         self._reserve = Reserve(path.parent)
-        self._upkeep = Upkeep(
-            path, self._recorder, keeper, self._damage, raw_days, clock, self._reserve
-        )
+        self._ageing = Ageing(path, clock)
+        self._retention = Retention(path, retention, self._ageing, self._damage)
+        self._upkeep = Upkeep(path, self._recorder, keeper, self._retention, clock, self._reserve)
+        self._let_go_late = 0
         self._marked_running = False
         try:
             upgrade(self._connection, path)
             self._refuse_missing_codec()
+            self._ageing.begin(self._connection)
         except BaseException:
             self._connection.close()
             raise
@@ -117,10 +123,13 @@ class SqliteJournal:
             numbers = dict(self._connection.execute("SELECT name, id FROM channel").fetchall())
         self._numbers = {channel.id: numbers[channel.id] for channel in channels}
         self._marks = {rule.id: rule_mark(rule) for rule in rules}
+        self._retention.adopt(channels, numbers)
         return self._numbers
 
     def commit(self, group: Group) -> int:
         """Make a group durable; return how many of its readings were already there.
+
+        Those of hours of which nothing is kept any more count as already there.
 
         Raises:
             TransientError: locked, disk full, input/output error; the file is as it was.
@@ -136,12 +145,13 @@ class SqliteJournal:
     def _commit(self, group: Group) -> int:
         duplicates = 0
         appended: Sequence[Micros] = ()
+        rows = self._in_time(group.readings, group.committed_at)
         try:
             with transaction(self._connection, self._path):
-                if group.readings:
-                    self._refuse_strangers(group)
+                self._refuse_strangers(group)
+                if rows:
                     duplicates, appended = self._recorder.add(
-                        self._connection, group.readings, group.committed_at
+                        self._connection, rows, group.committed_at
                     )
                 self._add_records(group)
                 if not (appended and self._marked_running):  # readings carry the commit's time
@@ -152,10 +162,12 @@ class SqliteJournal:
         self._marked_running = True
         self._upkeep.arrived(appended, group.committed_at)
         self._bound_wal()
-        return duplicates
+        return duplicates + self._too_late(group.readings, rows)
 
     def take_in(self, readings: Sequence[Reading], now: Micros) -> int:
         """Make readings of the past durable; return how many of them were already there.
+
+        Those of hours of which nothing is kept any more count as already there.
 
         Raises:
             TransientError, PermanentError: nothing was changed.
@@ -164,7 +176,8 @@ class SqliteJournal:
         if unknown:
             raise PermanentError(f"{self._path}: no channel {', '.join(unknown)}; nothing changed")
         numbers = self._numbers
-        rows = [(r.time, numbers[r.channel], r.value, int(r.quality), r.reason) for r in readings]
+        given = [(r.time, numbers[r.channel], r.value, int(r.quality), r.reason) for r in readings]
+        rows = self._in_time(given, now)
         self._recorder.forget()
         try:
             with transaction(self._connection, self._path):
@@ -179,7 +192,7 @@ class SqliteJournal:
             self._recorder.forget()
         self._upkeep.arrived(added.appended, now)
         self._bound_wal()
-        return added.duplicates
+        return added.duplicates + self._too_late(given, rows)
 
     def maintain(self, now: Micros, budget_s: float) -> bool:
         """Seal, let go, make room for about so long; return whether there is more to do.
@@ -198,11 +211,17 @@ class SqliteJournal:
             return False
 
     def counters(self) -> Mapping[str, int]:
-        """Return counts since the start: damaged_parts, upkeep_failures, let_go_for_room."""
+        """Return counts since the start; callable from any thread.
+
+        Returns:
+            damaged_parts; upkeep_failures; let_go_for_room: hours that had to go early on a full
+            disk; let_go_late: readings that came when nothing is kept of their hours any more.
+        """
         return {
             "damaged_parts": len(self._damage.noted),
             "upkeep_failures": self._upkeep.failures,
             "let_go_for_room": self._upkeep.let_go_for_room,
+            "let_go_late": self._let_go_late,
         }
 
     def mark_alive(self, time: Micros) -> None:
@@ -216,6 +235,16 @@ class SqliteJournal:
     def close(self) -> None:
         """Close the file; idempotent."""
         self._connection.close()
+
+    def _in_time(self, rows: Sequence[ReadingRow], now: Micros) -> Sequence[ReadingRow]:
+        """Return those to be stored; a server has a retention of its own."""
+        return rows if self._far else self._retention.in_time(rows, now)
+
+    def _too_late(self, rows: Sequence[ReadingRow], stored: Sequence[ReadingRow]) -> int:
+        """Count those that were not even stored, and return how many it were."""
+        late = len(rows) - len(stored)
+        self._let_go_late += late
+        return late
 
     def _refuse_strangers(self, group: Group) -> None:
         """Readings under a number that is no channel's would be there and never be found."""
@@ -299,7 +328,7 @@ def open_journal(
     time_for_names: str,
     *,
     clock: Clock | None = None,
-    raw_days: float | None = None,
+    retention: RetentionSettings = _FOR_EVER,
     far: bool = False,
 ) -> tuple[SqliteJournal, str | None]:
     """Check the data folder's file, move it aside if it is damaged, and open it or a new one.
@@ -310,7 +339,7 @@ def open_journal(
         data_dir: the data folder.
         time_for_names: the time now as it may stand in a file name, as 20260501T120000Z.
         clock: as for `SqliteJournal`.
-        raw_days: as for `SqliteJournal`.
+        retention: as for `SqliteJournal`.
         far: as for `SqliteJournal`.
 
     Returns:
@@ -326,7 +355,7 @@ def open_journal(
     if damage is not None:
         message = move_aside(path, damage, time_for_names)
         log.error("store.damaged_file_moved_aside file=%s damage=%s", path, damage)
-    return SqliteJournal(path, clock=clock, raw_days=raw_days, far=far), message
+    return SqliteJournal(path, clock=clock, retention=retention, far=far), message
 
 
 def _refuse_other_units(connection: sqlite3.Connection, channels: Sequence[Channel]) -> None:

@@ -10,7 +10,6 @@ from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.ports import Clock
 from weirwatch.store.block import HOUR
-from weirwatch.store.blocks import DamageNotes
 from weirwatch.store.connection import DiskFullError
 from weirwatch.store.far.trimming import Trimmer
 from weirwatch.store.recorder import Recorder
@@ -35,8 +34,7 @@ class Upkeep:
         path: the file.
         recorder: is told when blocks have changed.
         keeper: seals what is old enough, or takes out what is elsewhere.
-        damage: where damage is noted.
-        raw_days: raw readings are kept so long; None: for ever.
+        retention: lets go what is too old.
         clock: measures the budget; None: one piece of work a call.
         reserve: room on the disk, set aside while there is enough.
     """
@@ -46,8 +44,7 @@ class Upkeep:
         path: Path,
         recorder: Recorder,
         keeper: Sealer | Trimmer,
-        damage: DamageNotes,
-        raw_days: float | None,
+        retention: Retention,
         clock: Clock | None,
         reserve: Reserve,
     ) -> None:
@@ -55,7 +52,7 @@ class Upkeep:
         self._recorder = recorder
         self._keeper = keeper
         self._packer = SpanPacker(path)
-        self._retention = Retention(path, raw_days, damage)
+        self._retention = retention
         self._clock = clock
         self._reserve = reserve
         self._rest_until: Micros | None = None

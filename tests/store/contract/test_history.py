@@ -10,6 +10,7 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.store.block import HOUR
+from weirwatch.store.far import archive
 
 STEP = 60 * SECOND
 
@@ -108,6 +109,60 @@ def test_bad_readings_do_not_count_and_uncertain_ones_do(world: World) -> None:
     (bucket,) = world.archive.series(LEVEL.id, T0, T0 + HOUR, 1)
     assert (bucket.minimum, bucket.mean, bucket.maximum, bucket.count) == (5.0, 6.0, 7.0, 3)
     assert (bucket.first, bucket.last) == (5.0, 6.0)
+
+
+def test_means_weighted_by_time_are_the_same_from_any_store(world: World) -> None:
+    """By hand, in minutes; a reading stands for an hour at most: there is no silent_after."""
+    level, warmth = world.numbers[LEVEL.id], world.numbers[WARMTH.id]
+    world.commit(
+        [
+            (T0 - STEP, level, 1.0, 0, ""),  # stands into the range
+            (T0 + 10 * STEP, level, 5.0, 1, "warming up"),
+            (T0 + 40 * STEP, level, 999.0, 2, "outside valid range"),  # nothing stands after it
+            (T0 + 50 * STEP, level, 3.0, 0, ""),
+            (T0 + 5 * STEP, warmth, 25.0, 0, ""),
+        ]
+    )
+    world.pass_time(4 * HOUR)
+    world.settle()
+    world.commit([(T0 + 90 * STEP, level, 11.0, 0, "")])  # late: on its way, then settled
+    now = world.clock.utc
+    world.commit([(now - 3 * STEP, level, 2.0, 0, ""), (now - STEP, level, 5.0, 0, "")])  # recent
+
+    def weighted(end: int, points: int) -> list[tuple[int, float | None]]:
+        asked = (LEVEL.id, WARMTH.id)
+        found = world.archive.series_of(asked, T0, end, points, weighted=True)
+        width = found[LEVEL.id][0].end - T0
+        assert [(b.start, b.end, b.time_mean) for b in found[WARMTH.id]] == [(T0, T0 + width, 25)]
+        return [((b.start - T0) // STEP, b.time_mean) for b in found[LEVEL.id]]
+
+    for _ in range(2):
+        hours = [(0, (1 * 10 + 5 * 30 + 3 * 10) / 50), (60, (3 * 30 + 11 * 30) / 60)]
+        assert weighted(T0 + 2 * HOUR, 2) == hours
+        thirds = [(0, (1 * 10 + 5 * 10) / 20), (40, 3.0), (80, (3 * 10 + 11 * 10) / 20)]
+        assert weighted(T0 + 2 * HOUR, 6) == thirds
+        whole = (1 * 10 + 5 * 30 + 3 * 40 + 11 * 60 + 2 * 2 + 5 * 1) / (10 + 30 + 40 + 60 + 3)
+        ((_, told),) = weighted(now, 1)
+        assert told == pytest.approx(whole, rel=1e-12)
+        world.settle()
+
+
+def test_a_weighted_mean_is_read_over_the_ends_of_pages(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archive, "_PAGE", 7)
+    rows = day(world, 2)
+    rows += readings(world.numbers[LEVEL.id], [500.0], T0 - 5000 * HOUR)
+    world.journal.take_in([Reading(LEVEL.id, rows[-1][0], 500.0)], world.clock.utc)
+    world.settle()
+    found = world.archive.series_of(
+        [LEVEL.id], T0 - 5000 * HOUR, T0 + 2 * HOUR, 5002, weighted=True
+    )
+    # By hand: a reading a minute, so over time as plain.
+    assert [b.time_mean for b in found[LEVEL.id]] == [
+        500.0,
+        *(sum(row[2] for row in rows[n : n + 60]) / 60 for n in (0, 60)),
+    ]
 
 
 def test_a_gap_stays_a_gap(world: World) -> None:

@@ -1,7 +1,9 @@
 """Nothing lost and nothing twice on the way to a server: power cuts, refusals, retention."""
 
+import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -13,6 +15,7 @@ from support.stored import LEVEL, T0, readings
 from weirwatch.domain.errors import PermanentError, TransientError
 from weirwatch.domain.reading import Reading
 from weirwatch.store.block import HOUR
+from weirwatch.store.connection import open_writer
 from weirwatch.store.far.asking import Login, ask, read_login
 from weirwatch.store.far.forwarder import RETRY_LONGEST_S, SETTLED_AFTER
 from weirwatch.store.far.victoria import VictoriaHistory
@@ -29,6 +32,28 @@ class Fussy(VictoriaHistory):
             super().write([r for r in readings if r.value > self.refused][:3], units)
             raise PermanentError("400: partial write: points beyond retention policy dropped=1")
         super().write([r for r in readings if r.value != self.forgotten], units)
+
+
+@contextmanager
+def serving(handler: type[BaseHTTPRequestHandler]) -> Iterator[str]:
+    """Yield the address of an HTTP server that answers so."""
+    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as httpd:
+        thread = threading.Thread(target=httpd.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        yield f"http://127.0.0.1:{httpd.server_port}"
+        httpd.shutdown()
+        thread.join()
+
+
+class Absent:
+    """In the place of a server's process, which there is none of."""
+
+    url = "http://127.0.0.1:9"
+
+    def start(self) -> None:
+        """Nothing to start."""
+
+    stop = kill = settle = close = start
 
 
 @pytest.fixture
@@ -56,7 +81,10 @@ def on_server(world: FarWorld) -> list[float]:
     return [r.value for r in world.far.readings(LEVEL.id, 0, 2**60, 10**6)]
 
 
-def test_what_a_server_forgets_in_a_power_cut_is_sent_again(world: FarWorld) -> None:
+@pytest.mark.slow
+def test_what_a_server_forgets_in_a_power_cut_is_sent_again(
+    world: FarWorld, server: Victoria
+) -> None:
     rows: list[tuple[int, int, float, int, str]] = []
     for attempt in range(10):  # it may have saved in time: then once more
         more = readings(
@@ -65,8 +93,8 @@ def test_what_a_server_forgets_in_a_power_cut_is_sent_again(world: FarWorld) -> 
         rows += more
         world.commit(more)
         world.turn()
-        world.server.kill()
-        world.server.start()
+        server.kill()
+        server.start()
         if len(on_server(world)) < len(rows):
             break
     assert len(on_server(world)) < len(rows), "the server forgot nothing: this shows nothing"
@@ -92,6 +120,7 @@ def test_one_bad_reading_never_blocks_the_rest(world: FarWorld) -> None:
     assert item.payload == b"2026-05-01T12:01:25Z -77.0 good"
 
 
+@pytest.mark.slow
 def test_what_it_takes_and_does_not_keep_is_put_aside_after_some_tries(world: FarWorld) -> None:
     world.commit(readings(world.numbers[LEVEL.id], [1.0, Fussy.forgotten, 2.0]))
     world.settle()
@@ -137,6 +166,70 @@ def test_it_waits_longer_each_time_and_says_what_is_wrong(world: FarWorld) -> No
     assert on_server(world) == [1.0]
 
 
+# --- a server that speaks another language -------------------------------------------------
+
+
+class Babbling(BaseHTTPRequestHandler):
+    """Takes what it is told, and answers questions with something that is no answer."""
+
+    answer = b""
+
+    def do_POST(self) -> None:
+        self.rfile.read(int(self.headers["Content-Length"]))
+        self._say(b"")
+
+    def do_GET(self) -> None:
+        self._say(self.answer)
+
+    def _say(self, what: bytes) -> None:
+        self.send_response(200)
+        self.end_headers()
+        self.wfile.write(what)
+
+    def log_message(self, *_: object) -> None:
+        """Be quiet."""
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [b"[]", b"{}", b"7", b'{"metric":{},"timestamps":[1],"values":[null]}', b'{"metric":[]}'],
+)
+def test_an_answer_that_is_none_does_not_end_the_thread(
+    tmp_path: Path, answer: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Babbling, "answer", answer)
+    with serving(Babbling) as place:
+        world = FarWorld(tmp_path, Absent(), lambda: VictoriaHistory(place, "", Login()))
+        world.commit(readings(world.numbers[LEVEL.id], [1.0]))
+        assert [world.turn() for _ in range(3)] == [1, 2, 4]
+        assert "what it has not taken waits in the file" in world.forwarder.as_json()["state"]
+        world.end()
+
+
+def test_a_file_that_cannot_be_opened_yet_is_tried_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened = threading.Event()
+    troubles: list[Exception] = [TransientError("the file cannot be opened: too many are open")]
+
+    def opening(path: Path) -> sqlite3.Connection:
+        if troubles:
+            raise troubles.pop()
+        opened.set()
+        return open_writer(path)
+
+    world = FarWorld(tmp_path, Absent(), lambda: VictoriaHistory(Absent.url, "", Login()))
+    monkeypatch.setattr("weirwatch.store.far.forwarder.open_writer", opening)
+    thread = threading.Thread(target=world.forwarder.run)
+    thread.start()
+    assert opened.wait(10)
+    world.forwarder.stop()
+    thread.join(10)
+    assert not thread.is_alive()
+    assert world.forwarder.as_json()["failures"] == 1
+    world.end()
+
+
 # --- one request ---------------------------------------------------------------------------
 
 
@@ -157,12 +250,8 @@ class Answering(BaseHTTPRequestHandler):
 
 @pytest.fixture
 def place() -> Iterator[str]:
-    with ThreadingHTTPServer(("127.0.0.1", 0), Answering) as httpd:
-        thread = threading.Thread(target=httpd.serve_forever, kwargs={"poll_interval": 0.01})
-        thread.start()
-        yield f"http://127.0.0.1:{httpd.server_port}"
-        httpd.shutdown()
-        thread.join()
+    with serving(Answering) as url:
+        yield url
 
 
 @pytest.mark.parametrize(

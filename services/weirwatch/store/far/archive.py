@@ -20,9 +20,12 @@ from weirwatch.store.far.history import FarHistory
 from weirwatch.store.far.spool import Spool, spool_of
 from weirwatch.store.history import reasons
 from weirwatch.store.series import Grid, Piece, bucket_of, grid_of, joined, pieces_of
-from weirwatch.store.sqlite_archive import SqliteArchive, number_of
+from weirwatch.store.sqlite_archive import SqliteArchive, longest_of, number_of
+from weirwatch.store.standing import with_time_means
 
 _FAR: Micros = 2**62
+_PAGE = 50_000
+_WEEK = 168 * HOUR
 _QUALITIES = tuple(Quality)
 
 
@@ -53,24 +56,63 @@ class FarArchive(SqliteArchive):
             found.setdefault(self._key(reading.time), reading)
         return sorted(found.values(), key=lambda reading: reading.time)[: max(0, limit)]
 
-    def series(self, channel: str, start: Micros, end: Micros, points: int) -> Sequence[Bucket]:
-        """Return at most `points` buckets, as `SqliteArchive.series` does."""
+    def series_of(
+        self,
+        channels: Sequence[str],
+        start: Micros,
+        end: Micros,
+        points: int,
+        *,
+        weighted: bool = False,
+    ) -> Mapping[str, Sequence[Bucket]]:
+        """Return the series of several channels, as `SqliteArchive.series_of` does."""
         if points < 1:
             raise ValueError(f"points = {points}: ask for at least one")
         with self._reading() as connection:
             spool = spool_of(connection)
-            number = number_of(connection, channel)
+            numbers = {channel: number_of(connection, channel) for channel in channels}
             if end <= start:
-                return []
-            recent, late = _in_file(connection, number, start, end, spool)
+                return {channel: [] for channel in channels}
+            parts = {
+                channel: _in_file(connection, number, start, end, spool)
+                for channel, number in numbers.items()
+            }
+            longest = {channel: longest_of(connection, n) for channel, n in numbers.items()}
         grid = grid_of(start, end, points, self._server.resolution)
+        found = {channel: self._buckets(channel, grid, *parts[channel], spool) for channel in parts}
+        if weighted:
+            return {c: self._weighted(c, some, longest[c]) for c, some in found.items()}
+        return found
+
+    def _buckets(
+        self, channel: str, grid: Grid, recent: Readings, late: Readings, spool: Spool
+    ) -> list[Bucket]:
         pieces = list(pieces_of(_hours(recent), grid))
         if len(late.ts):
             pieces += pieces_of(_hours(self._unknown(channel, late)), grid)
-        if spool.confirmed_end is not None and start < spool.confirmed_end:
-            pieces += self._far_pieces(channel, grid, min(end, spool.confirmed_end))
+        if spool.confirmed_end is not None and grid.start < spool.confirmed_end:
+            pieces += self._far_pieces(channel, grid, min(grid.end, spool.confirmed_end))
         buckets = (bucket_of(piece, grid) for piece in joined(pieces))
         return sorted(buckets, key=lambda bucket: bucket.start)
+
+    def _weighted(self, channel: str, found: Sequence[Bucket], longest: Micros) -> list[Bucket]:
+        if not found:
+            return []
+        parts = self._pages(channel, found[0].start - longest, found[-1].end)
+        return with_time_means(found, parts, longest, whole=False)
+
+    def _pages(self, channel: str, start: Micros, end: Micros) -> Iterator[Readings]:
+        """Yield the readings of a range, a week at a time: a server sorts what it is asked for."""
+        first, newest = self.span(channel) or (0, 0)
+        start, end = max(start, first), min(end, newest + 1)
+        span = _WEEK
+        while start < end:
+            until = min(end, start + span)
+            some = self.readings(channel, start, until, None, _PAGE)
+            if some:
+                yield _columns(some)
+            start = some[-1].time + 1 if len(some) == _PAGE else until
+            span = _WEEK if some else span * 2  # hurry through gaps
 
     def _key(self, time: Micros) -> int:
         return time // self._server.resolution
@@ -99,12 +141,7 @@ class FarArchive(SqliteArchive):
         if start >= end:
             return iter(())
         found = self._server.readings(channel, start, end, 2**31)
-        columns = Readings(
-            np.array([r.time for r in found], dtype=np.int64),
-            np.array([r.value for r in found], dtype=np.float64),
-            np.array([int(r.quality) for r in found], dtype=np.int64),
-        )
-        return pieces_of(_hours(columns), grid)
+        return pieces_of(_hours(_columns(found)), grid)
 
     def _unknown(self, channel: str, late: Readings) -> Readings:
         """Return those that the server does not have yet: they are on their way."""
@@ -126,6 +163,14 @@ def _in_file(
     return (
         hot.of_channel(recent, channel, cut, end),
         hot.of_channel(late, channel, start, cut),
+    )
+
+
+def _columns(found: Sequence[Reading]) -> Readings:
+    return Readings(
+        np.array([r.time for r in found], dtype=np.int64),
+        np.array([r.value for r in found], dtype=np.float64),
+        np.array([int(r.quality) for r in found], dtype=np.int64),
     )
 
 

@@ -66,10 +66,16 @@ class Forwarder:
         self._behind = 0
 
     def run(self) -> None:
-        """Send until `stop`; no error of ours ends it."""
-        with closing(open_writer(self._path)) as connection:
-            while not self._stopping.is_set():
-                self._stopping.wait(self.step(connection))
+        """Send until `stop`; no trouble ends it, be it the file's, the server's or our own."""
+        while not self._stopping.is_set():
+            try:
+                opened = open_writer(self._path)
+            except Exception as trouble:  # noqa: BLE001 - told, and tried again
+                self._stopping.wait(self._troubled(trouble))
+                continue
+            with closing(opened) as connection:
+                while not self._stopping.is_set():
+                    self._stopping.wait(self.step(connection))
 
     def stop(self) -> None:
         """Ask the thread to end; from any thread."""
@@ -87,18 +93,26 @@ class Forwarder:
                 more = self._send(connection)
                 if not more:
                     self._confirm(connection)
-        except WeirwatchError as trouble:
-            self._counts["failures"] += 1
-            self._unsure = True
-            if not self._trouble:
-                log.warning("history.server_troubled error=%s", trouble)
-            self._trouble = f"{trouble}; what it has not taken waits in the file, nothing is lost"
-            wait, self._retry_s = self._retry_s, min(2 * self._retry_s, RETRY_LONGEST_S)
-            return wait
+        except Exception as trouble:  # noqa: BLE001 - told, and tried again
+            return self._troubled(trouble)
         if self._trouble:
             log.info("history.server_answers")
         self._trouble, self._retry_s = "", RETRY_FIRST_S
         return 0.0 if more else LOOK_EVERY_S
+
+    def _troubled(self, trouble: Exception) -> float:
+        """Take note of it; return how many real seconds to wait."""
+        self._counts["failures"] += 1
+        self._unsure = True
+        said = str(trouble)
+        if not isinstance(trouble, WeirwatchError):  # an answer that nobody foresaw, or our mistake
+            log.error("history.mistake", exc_info=trouble)
+            said = f"{self._far.name} answers what is not understood ({trouble!r}); see the log"
+        elif not self._trouble:
+            log.warning("history.server_troubled error=%s", trouble)
+        self._trouble = f"{said}; what it has not taken waits in the file, nothing is lost"
+        wait, self._retry_s = self._retry_s, min(2 * self._retry_s, RETRY_LONGEST_S)
+        return wait
 
     # --- sending ----------------------------------------------------------------------------
 
