@@ -27,6 +27,20 @@ def test_a_file_in_order_is_only_told_what_it_does_not_cover(write: Write, good:
     assert "broker-lost" not in told[0]
 
 
+def test_two_rules_with_one_title_are_told_of_each_other(write: Write, good: str) -> None:
+    rule = good[good.index("[[rule]]") :]
+    named = rule.replace("failure =", 'title = "Sump high"\nfailure =')
+    other = named.replace("sump-level-high", "again").replace("high = 310", "high = 320")
+    text = good.replace(rule, named)
+    (doubt,) = [line for line in warnings(write(text + other)) if "title" in line]
+    assert doubt == (
+        'rule "again": title = "Sump high": is that of rule "sump-level-high" too: a notice would'
+        " not say which of them it is. Say in each title what it watches."
+    )
+    apart = other.replace("Sump high", "Sump very high")
+    assert not [line for line in warnings(write(text + apart)) if "title" in line]
+
+
 def test_a_broker_open_to_all_is_doubted(write: Write, good: str) -> None:
     told = warnings(write('[broker]\nlisten = "0.0.0.0:1883"\n' + good))
     assert told[0].startswith('broker.listen = "0.0.0.0:1883": takes readings from every machine')

@@ -21,6 +21,7 @@ from weirwatch.domain.rule import (
     Priority,
     Rule,
     Side,
+    SwitchIs,
 )
 
 Write = Callable[[str], Path]
@@ -108,7 +109,7 @@ def test_each_makes_a_rule_without_mistake_or_doubt(template: Template, write: W
     rule = only(path)
     catalogue = load_catalogue().failures
     assert (rule.id, rule.failure) == (template.failure, template.failure)
-    assert rule.title == template.keys["title"]
+    assert rule.title in (template.keys["title"], template.title_on("A"))
     assert rule.kind == template.keys["kind"]
     assert rule.priority is Priority(template.keys["priority"])
     assert not catalogue[template.failure].bold or rule.priority is Priority.CRITICAL
@@ -195,6 +196,17 @@ def test_what_the_keeper_writes_is_louder(write: Write) -> None:
     assert rule.priority is Priority.HIGH
 
 
+def test_a_rule_for_any_channel_says_which_it_watches(write: Write) -> None:
+    rule = '[[rule]]\nfrom_catalogue = "probe-silent"\nchannel = "hall/n/a"\n'
+    text = SMALL[: SMALL.index("[[rule]]")].replace(
+        'unit = "mm"', 'unit = "mm"\nexpected_every_s = 5'
+    )
+    assert only(write(text + rule)).title == "Probe silent: A"
+    named = text.replace("[[channel]]", '[[channel]]\ntitle = "Sump level"')
+    assert only(write(named + rule)).title == "Probe silent: Sump level"
+    assert only(write(f'{named}{rule}title = "Dark"')).title == "Dark"
+
+
 def test_another_kind_keeps_the_words_only(write: Write) -> None:
     template = named("return-pump-stopped", "flow")
     text = text_for(template).replace("absolute", "discrepancy") + "expected_min = 5"
@@ -217,6 +229,57 @@ def test_mistakes_are_told(write: Write, old: str, new: str, told: str) -> None:
     assert old in text
     report = check(write(text.replace(old, new)))
     assert any(told in sentence for sentence in report.errors), report.errors
+
+
+LEAK = """
+[[system]]
+id = "hall"
+[[channel]]
+id = "hall/n/{name}"
+quantity = "switch"
+{states}
+[[rule]]
+from_catalogue = "floor-leak"
+channel = "hall/n/{name}"
+{side}
+"""
+
+
+@pytest.mark.parametrize(
+    ("name", "states", "asked"),
+    [
+        ("floor-dry", "", True),
+        ("floor", 'states = ["wet", "dry"]', True),
+        ("floor-dry", 'states = ["dry", "wet"]', False),  # the words are surer than the name
+        ("floor-wet", "", False),
+    ],
+)
+def test_a_contact_that_is_on_while_all_is_well_is_asked_for_its_side(
+    write: Write, name: str, states: str, asked: bool
+) -> None:
+    errors = check(write(LEAK.format(name=name, states=states, side=""))).errors
+    assert bool(errors) is asked, errors
+    if asked:
+        (error,) = errors
+        assert "Add is = false if it is 1 while all is well" in error
+    for side in (True, False):
+        text = LEAK.format(name=name, states=states, side=f"is = {str(side).lower()}")
+        assert only(write(text)).condition == SwitchIs(side)
+
+
+def test_a_leak_rule_that_waits_for_dry_is_doubted(write: Write) -> None:
+    states = 'states = ["wet", "dry"]'
+    wrong = check(write(LEAK.format(name="floor", states=states, side="is = true"))).warnings
+    assert any("silent when it is wet. Write is = false." in doubt for doubt in wrong)
+    right = check(write(LEAK.format(name="floor", states=states, side="is = false"))).warnings
+    assert not any("silent when it is wet" in doubt for doubt in right)
+
+
+def test_what_the_catalogue_cannot_write_is_told_once(write: Write) -> None:
+    (error,) = check(write(SMALL.replace('"sump-high"', '"sump-hihg"'))).errors
+    assert 'Did you mean "sump-high"?' in error
+    (error,) = check(write(SMALL.replace('channel = "hall/n/a"', 'channel = "hall/n/b"'))).errors
+    assert "is no channel of this file" in error
 
 
 def test_check_names_the_failures_that_it_has_a_rule_for(write: Write) -> None:

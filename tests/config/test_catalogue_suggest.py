@@ -45,3 +45,27 @@ def test_what_must_be_given_is_written_as_a_remark(write: Write) -> None:
     (skimmer,) = (t for t in suggest(write(HALL)) if t.startswith("# skimmer-flow-lost"))
     assert all(line.startswith("#") for line in skimmer.splitlines())
     assert skimmer.endswith("# add low and deadband, and take the marks away")
+
+
+def test_a_watched_channel_whose_silence_nobody_tells_is_a_doubt_with_its_rule(
+    write: Write,
+) -> None:
+    text = demo_config().read_text("utf-8")
+    assert text.count('id = "ammonia-silent"') == 1
+    cut = text.replace(
+        """[[rule]]
+id = "ammonia-silent"
+from_catalogue = "probe-silent"
+channel = "harbour-hall/sump-node/ammonia"
+title = "Ammonia silent"
+""",
+        "",
+    )
+    blind = write(cut)
+    (doubt,) = check(blind).warnings
+    assert "nothing tells when harbour-hall/sump-node/ammonia falls silent" in doubt
+    (table,) = (t for t in suggest(blind) if "sump-node/ammonia" in t)
+    mended = write(f"{cut}\n{table}\n")
+    assert check(mended).warnings == ()
+    silence = next(r for r in load(mended).rules if r.id == "probe-silent-ammonia")
+    assert silence.channel == "harbour-hall/sump-node/ammonia"

@@ -25,6 +25,11 @@ def test_the_example_of_the_docs(tmp_path: Path) -> None:
     assert [person.id for person in settings.recipients] == ["keeper"]
 
 
+def test_a_missing_file_is_told_with_the_watchers_own_example(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"docs/notices\.md has one to start from"):
+        load_farwatch(tmp_path / "farwatch.toml")
+
+
 def test_every_key_is_told() -> None:
     for key in keys_of(FarwatchConfig):
         assert f"| `{key}` |" in DOCS

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from weirwatch.config.advice import advise, uncovered
+from weirwatch.config.advice import SILENT, advise, blind_channels, uncovered
 from weirwatch.config.build import all_rules, builtins_of, plant_of, settings_of
 from weirwatch.config.call_checks import check_calls
 from weirwatch.config.catalogue import load_catalogue
@@ -17,9 +17,10 @@ from weirwatch.config.device_checks import check_devices
 from weirwatch.config.document import Overrides, read_document
 from weirwatch.config.draft import Draft, draft
 from weirwatch.config.history_checks import check_history
-from weirwatch.config.plant_checks import check_plant
+from weirwatch.config.plant_checks import check_plant, doubt_plant
 from weirwatch.config.problems import Problem
 from weirwatch.config.recipient_checks import check_recipients, doubt_recipients
+from weirwatch.config.retention import check_retention, doubt_retention
 from weirwatch.config.rule_checks import Known, check_rules
 from weirwatch.config.suppression import check_suppression
 from weirwatch.config.upkeep_checks import check_upkeep
@@ -80,8 +81,14 @@ def check(
         return Report(errors=tuple(error.problems))
     if errors:
         return Report(errors=tuple(errors))
-    doubts = advise(read, all_rules(read, bold), bold)
-    return Report(warnings=tuple(_sentences([*doubts, *doubt_recipients(read)], read, path)))
+    rules = all_rules(read, bold)
+    doubts = [
+        *advise(read, rules, bold),
+        *doubt_plant(read),
+        *doubt_recipients(read),
+        *doubt_retention(read, rules),
+    ]
+    return Report(warnings=tuple(_sentences(doubts, read, path)))
 
 
 def suggest(path: Path, catalogue: Catalogue | None = None) -> tuple[str, ...]:
@@ -95,6 +102,8 @@ def suggest(path: Path, catalogue: Catalogue | None = None) -> tuple[str, ...]:
     if errors:
         raise ConfigError(errors)
     open_ones = uncovered(read, all_rules(read, bold), bold)
+    if blind_channels(read) and SILENT not in open_ones:
+        open_ones.append(SILENT)
     return tuple(found.toml() for found in suggested(read, open_ones, load_templates()))
 
 
@@ -114,6 +123,7 @@ def _read(
         *read.problems,
         *check_tables(read),
         *check_history(read),
+        *check_retention(read),
         *check_recipients(read, bold),
         *check_calls(read, bold),
         *check_plant(read, bold),

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from weirwatch.config.catalogue_rules import load_templates
-from weirwatch.config.catalogue_suggest import suggested
+from weirwatch.config.catalogue_suggest import suggested, unguarded
 from weirwatch.config.default_failure import failure_of
 from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
@@ -25,6 +25,7 @@ _RISKY = re.compile(
 _CRITICAL_SHARE = 0.05  # of the configured alarms; bold failures not counted
 _URGENT_SHARE = 0.20  # high and critical together: 80 / 15 / 5 leaves no more
 _ENOUGH_TO_COUNT = 5  # rules: fewer make no shares
+SILENT = "probe-silent"
 _LIMIT_KEYS = ("high", "low", "expected_min", "expected_max")
 
 
@@ -44,8 +45,10 @@ def advise(draft: Draft, rules: Iterable[Rule], known: Mapping[str, bool]) -> It
         yield from _default_failure(entry, rule, draft, known)
         yield from _limits(entry, rule, draft)
         yield from _idle_keys(entry, rule, draft)
+        yield from _wrong_side(entry, rule, draft)
     for any_entry in draft.rules:
         yield from _response(any_entry)
+    yield from _same_titles(draft, rules)
     yield from advise_on_signals(draft, rules)
     yield from _implied(draft, rules)
     yield from _priorities(rules)
@@ -74,6 +77,19 @@ def _default_failure(
         taken = failure_of(rule, draft.channel(rule.channel), known)
         cure = f'Add failure = "{taken}", or the one you mean: it decides the safety card'
         yield Problem(entry.at("failure"), f'is missing and taken as "{taken}"', cure)
+
+
+def _same_titles(draft: Draft, rules: Iterable[Rule]) -> Iterator[Problem]:
+    """Yield what a notice, which names title and system only, could not tell apart."""
+    places = {entry.config.id: entry for entry in draft.rules}
+    first: dict[tuple[str, str], str] = {}
+    for rule in rules:
+        system = (rule.channel or "").partition("/")[0]
+        known = first.setdefault((rule.title, system), rule.id)
+        if known != rule.id and (entry := places.get(rule.id)):
+            what = f'is that of rule "{known}" too: a notice would not say which of them it is'
+            cure = "Say in each title what it watches"
+            yield Problem(entry.at("title"), what, cure, rule.title)
 
 
 def _limits(entry: Entry[AnyRuleConfig], rule: RuleConfig, draft: Draft) -> Iterator[Problem]:
@@ -116,6 +132,19 @@ def _idle_keys(entry: Entry[AnyRuleConfig], rule: Any, draft: Draft) -> Iterator
         cure = "Add suppressed_by, or leave it out"
         what = "does nothing without suppressed_by"
         yield Problem(entry.at("hold_off_s"), what, cure, rule.hold_off_s)
+
+
+def _wrong_side(entry: Entry[AnyRuleConfig], rule: RuleConfig, draft: Draft) -> Iterator[Problem]:
+    """Yield a leak rule that waits for the state that its own channel calls dry."""
+    channel = draft.channel(rule.channel)
+    states = channel.states if channel is not None else None
+    waits_for = getattr(rule, "is_", None)
+    if rule.failure != "floor-leak" or waits_for is None or states is None:
+        return
+    if states[waits_for].lower() == "dry":
+        what = "is the state that its channel calls dry: it sounds while nothing is wrong, and is"
+        cure = f"Write is = {str(not waits_for).lower()}"
+        yield Problem(entry.at("is"), f"{what} silent when it is wet", cure, waits_for)
 
 
 def _response(entry: Entry[AnyRuleConfig]) -> Iterator[Problem]:
@@ -182,6 +211,17 @@ def _uncovered(
         ready = dict.fromkeys(suggestion.failure for suggestion in found)
         cure = f". weirwatch check --suggest writes rules for {', '.join(ready)}" if ready else ""
         yield Problem("rule", what, f"Nothing warns of them{cure}")
+    blind = [] if SILENT in open_ones else blind_channels(draft)
+    if blind:
+        what = f"nothing tells when {', '.join(blind)} falls silent, and rules watch there"
+        cure = "A dead probe looks like a quiet tank. weirwatch check --suggest writes rules for it"
+        yield Problem("rule", what, cure)
+
+
+def blind_channels(draft: Draft) -> list[str]:
+    """Return the channels that rules watch, and whose silence none tells."""
+    watched = {rule.channel for _, rule in draft.channel_rules()}
+    return [channel for channel in unguarded(draft) if channel in watched]
 
 
 def uncovered(draft: Draft, rules: Iterable[Rule], known: Iterable[str]) -> list[str]:

@@ -7,6 +7,7 @@ from weirwatch.config.builtin import builtin_rules, overridden
 from weirwatch.config.default_failure import failure_of
 from weirwatch.config.derived_checks import constants_of, plant_constants
 from weirwatch.config.draft import Draft, PlantDraft
+from weirwatch.config.retention import retention_of
 from weirwatch.config.rule_models import SystemRuleConfig
 from weirwatch.config.suppression import with_implied
 from weirwatch.config.work_checks import planned_works
@@ -30,7 +31,7 @@ def settings_of(draft: Draft, bold: Mapping[str, bool], source: Path) -> Setting
         service=draft.service.config.to_domain(folder),
         broker=draft.broker.config.to_domain(folder),
         web=draft.web.config.to_domain(),
-        history=draft.history.config.to_domain(folder),
+        history=draft.history.config.to_domain(folder, retention_of(draft)),
         systems=tuple(entry.config.to_domain() for entry in draft.systems),
         channels=(
             *(entry.config.to_domain() for entry in draft.channels),
@@ -111,4 +112,8 @@ def _plant(plant: PlantDraft, draft: Draft) -> PlantSettings | None:
         salinity=config.salinity,
         outage=OutageSettings() if plant.outage is None else plant.outage.config.to_domain(),
         without=tuple(config.without),
+        chiller=None if plant.chiller is None else plant.chiller.config.to_domain(),
+        stocking={} if plant.stocking is None else plant.stocking.config.model_dump(),
+        reactor={} if plant.reactor is None else plant.reactor.config.model_dump(exclude={"loop"}),
+        reactor_loop="reactor" if plant.reactor is None else plant.reactor.config.loop,
     )

@@ -13,6 +13,7 @@ from weirwatch.water.salinity import conductivity_mS_cm
 
 _OVER_DRAIN_BACK = 0.2  # of the room that is left to the rim, common practice, no source
 _OVER_WEIR = 0.35  # of the way from the usual level to the rim, common practice, no source
+_WELL = ("dry", "closed")  # words for a contact's 1 that opens with the trouble
 _STROKES = 3.0  # at a stretch before a top-off counts as stuck, common practice, no source
 
 
@@ -24,11 +25,24 @@ class Seen:
     quantity: str = ""
     unit: str = ""
     vessel: str = ""
+    states: tuple[str, ...] = ()
+    title: str = ""
+
+    @property
+    def label(self) -> str:
+        """What people call it."""
+        return self.title or self.name.replace("-", " ").replace("_", " ").capitalize()
 
     @property
     def name(self) -> str:
         """Its name on its node."""
         return self.id.split("/", 2)[-1]
+
+    @property
+    def well_word(self) -> str:
+        """What says that its 1 means all is well: that state's word, else its name; else empty."""
+        text = self.states[1] if len(self.states) == 2 else self.name
+        return text if any(word in text.lower() for word in _WELL) else ""
 
 
 @dataclass(frozen=True, slots=True)

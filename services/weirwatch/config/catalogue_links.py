@@ -134,12 +134,18 @@ def _delay_s(rule: Mapping[str, Any]) -> float:
 
 def _channels(document: Mapping[str, Any]) -> Iterator[Seen]:
     for table in _tables(document, "channel"):
-        texts = [str(table.get(key, "")) for key in ("quantity", "unit", "vessel")]
-        yield Seen(table["id"], *texts)
+        quantity, unit, vessel = (str(table.get(key, "")) for key in ("quantity", "unit", "vessel"))
+        states, title = _words(table.get("states")), str(table.get("title", ""))
+        yield Seen(table["id"], quantity, unit, vessel, states, title)
     for table in _tables(document, "derived"):
         formula = FORMULAS.get(str(table.get("formula", "")))
         if formula is not None:
-            yield Seen(table["id"], formula.quantity, formula.unit, str(table.get("vessel", "")))
+            texts = (formula.quantity, formula.unit, str(table.get("vessel", "")))
+            yield Seen(table["id"], *texts, title=str(table.get("title", "")))
+
+
+def _words(states: object) -> tuple[str, ...]:
+    return tuple(map(str, states)) if isinstance(states, list) else ()
 
 
 def _tables(document: Mapping[str, Any], key: str, needs: str = "id") -> Iterator[dict[str, Any]]:

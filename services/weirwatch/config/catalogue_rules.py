@@ -79,15 +79,16 @@ class _Writer:
             what = "is no failure with a rule in the catalogue"
             cure = did_you_mean(str(failure), known)
             self.problems.append(Problem(where, what, cure, failure))
-            return own
+            return _unwritten(own, failure)
         own.setdefault("failure", failure)
         channel = self.links.channel(own.get("channel"))
         fitting = self._fitting(failure, channel, where)
         if not fitting:
-            return own
+            return _unwritten(own, failure)
         template = _chosen(fitting, own, channel)
         self.chosen[at - 1] = template
-        return self._merged(template, own, channel, where)
+        titled = {"title": template.title_on(channel.label), **own}
+        return self._merged(template, titled, channel, where)
 
     def _fitting(self, failure: str, channel: Seen, where: str) -> list[Template]:
         of_failure = [t for t in self.templates if t.failure == failure]
@@ -108,6 +109,12 @@ class _Writer:
         if any(key in own for key in LIMITS):  # a limit of one's own chooses its side
             told = {key: value for key, value in told.items() if key not in LIMITS}
             missing = [key for key in missing if key not in LIMITS]
+        elif told.get("is") is True and channel.well_word:
+            what = (
+                f'cannot know which state of its contact is the trouble: 1 is "{channel.well_word}"'
+            )
+            cure = "Add is = false if it is 1 while all is well, else is = true"
+            self.problems.append(Problem(where, what, cure, template.failure))
         found, unfound = self.links.linked(template, channel)
         missing = [key for key in (*missing, *unfound) if key not in own]
         if missing:
@@ -119,6 +126,11 @@ class _Writer:
             cure = "Write the rule without the catalogue"
             self.problems.append(Problem(where, what, cure))
         return told | found | dict(own)
+
+
+def _unwritten(own: dict[str, Any], failure: object) -> dict[str, Any]:
+    """Return a rule that could not be written out, still marked: it is told what is wrong once."""
+    return own if "kind" in own else {**own, KEY: failure}
 
 
 def _chosen(fitting: Sequence[Template], own: Mapping[str, Any], channel: Seen) -> Template:

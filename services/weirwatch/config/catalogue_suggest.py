@@ -12,8 +12,6 @@ from weirwatch.config.catalogue_parts import PARTS
 from weirwatch.config.catalogue_template import ANY, Template
 from weirwatch.config.draft import Draft
 
-_CLOSED = ("dry", "closed")  # words in the name of a contact that opens with the trouble
-
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
@@ -50,11 +48,18 @@ def suggested(
         templates: the catalogue's rules.
     """
     channels = {
-        channel.id: Seen(channel.id, channel.quantity, channel.unit, channel.vessel)
+        channel.id: Seen(
+            channel.id,
+            channel.quantity,
+            channel.unit,
+            channel.vessel,
+            tuple(channel.states or ()),
+            channel.title,
+        )
         for channel in (entry.config for entry in read.channels_by_id.values())
     }
     links = Links(channels, plant_of(read), {})
-    timed = frozenset(e.config.id for e in read.channels if e.config.expected_every_s is not None)
+    timed = frozenset(unguarded(read))
     taken = set(read.ids["rule"])
     found = []
     for failure in failures:
@@ -68,6 +73,16 @@ def suggested(
                 taken.add(suggestion.keys["id"])
                 found.append(suggestion)
     return found
+
+
+def unguarded(read: Draft) -> list[str]:
+    """Return the channels that report on time, and whose silence no rule tells."""
+    guarded = {rule.channel for _, rule in read.channel_rules() if getattr(rule, "silent", False)}
+    return [
+        entry.config.id
+        for entry in read.channels
+        if entry.config.expected_every_s is not None and entry.config.id not in guarded
+    ]
 
 
 def _choices(
@@ -103,7 +118,7 @@ def _suggestion(
     template: Template, channel: Seen, links: Links, *, several: bool, sides: bool
 ) -> Suggestion:
     limits = {key: template.keys[key] for key in LIMITS if key in template.keys}
-    if "is" in limits and any(word in channel.name for word in _CLOSED):
+    if "is" in limits and channel.well_word:
         limits, sides = {"is": False}, True
     name = channel.name.replace("/", "-").replace(":", "-")
     side = f"-{_side(limits)}" if sides and several else ""
@@ -115,9 +130,8 @@ def _suggestion(
     keys |= limits if sides else {}
     _, missing = limits_of(template, links.plant, channel)
     unfound = [key for key in links.linked(template, channel)[1] if key != "while"]
-    return Suggestion(
-        template.failure, keys, template.keys["title"], tuple(dict.fromkeys([*missing, *unfound]))
-    )
+    title = template.title_on(channel.label)
+    return Suggestion(template.failure, keys, title, tuple(dict.fromkeys([*missing, *unfound])))
 
 
 def _side(limits: Mapping[str, Any]) -> str:

@@ -38,6 +38,11 @@ class Template:
     causes: Sequence[str] = field(default_factory=tuple)
     hold_off_s: float = 0.0
 
+    def title_on(self, label: str) -> str:
+        """Return the title on a channel; a rule for any channel says which one it watches."""
+        title = str(self.keys["title"])
+        return f"{title}: {label}" if self.quantity == ANY and label else title
+
     @property
     def said(self) -> frozenset[str]:
         """Every key that it gives or asks for."""

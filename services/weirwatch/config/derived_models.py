@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from weirwatch.config.models import ChannelConfig
+from weirwatch.config.models import ChannelConfig, HourlyYears, RawDays
 from weirwatch.config.values import ChannelId, Name, Number, Positive, Section, Span, Title
 from weirwatch.domain.instant import micros
 from weirwatch.pipeline.formulas import FORMULAS
@@ -33,6 +33,8 @@ class DerivedConfig(Section):
         None, examples=[[20, 45]]
     )
     resolution: Positive | None = Field(None, examples=[0.1])
+    raw_days: RawDays | None = Field(None, examples=[60])
+    hourly_years: HourlyYears | None = Field(None, examples=[20])
 
     def channel(self, lead: ChannelConfig | None) -> ChannelConfig:
         """Return it as a channel; it reports as often as the input that leads, or as `every_s`."""
@@ -54,6 +56,8 @@ class DerivedConfig(Section):
             resolution=self.resolution,
             max_change_per_s=None,
             frozen_after_s=None,
+            raw_days=self.raw_days,
+            hourly_years=self.hourly_years,
         )
 
     def to_domain(self, constants: dict[str, float]) -> DerivedSettings:

@@ -8,6 +8,7 @@ from typing import Any
 
 from weirwatch.domain.errors import ConfigError
 
+_USUAL_CURE = "Name the right one with --config, or start from deploy/starter.toml."
 _PLACE = re.compile(r" \(at (line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -83,8 +84,8 @@ def _with_value(rules: Any, rule: str, key: str, value: Any) -> Any:
     ]
 
 
-def read_document(path: Path) -> dict[str, Any]:
-    """Return the file's tables.
+def read_document(path: Path, cure: str = _USUAL_CURE) -> dict[str, Any]:
+    """Return the file's tables; `cure`: what to do when there is no such file.
 
     Raises:
         ConfigError: there is no such file, it cannot be read, or it is not TOML.
@@ -92,10 +93,7 @@ def read_document(path: Path) -> dict[str, Any]:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
-        raise ConfigError(
-            f"{path}: there is no such file. Name the right one with --config, or start from "
-            "deploy/starter.toml."
-        ) from None
+        raise ConfigError(f"{path}: there is no such file. {cure}") from None
     except IsADirectoryError:
         raise ConfigError(f"{path}: is a folder. Name the file in it.") from None
     except UnicodeDecodeError as error:

@@ -7,19 +7,23 @@ from pathlib import Path
 from typing import Any, TypeGuard, TypeVar
 
 from weirwatch.config.call_models import HolidayConfig, NoticeConfig, RosterConfig
+from weirwatch.config.catalogue_rules import KEY as FROM_CATALOGUE
 from weirwatch.config.derived_models import DerivedConfig
 from weirwatch.config.device_models import DeviceConfig
 from weirwatch.config.entries import NO_HINTS, Entry, key_at, keys_of, parse
+from weirwatch.config.living_models import ReactorConfig, StockingConfig
 from weirwatch.config.models import (
     BrokerConfig,
     ChannelConfig,
     HistoryConfig,
+    RetentionConfig,
     ServiceConfig,
     SystemConfig,
     TapConfig,
     WebConfig,
 )
 from weirwatch.config.plant_models import (
+    ChillerConfig,
     HeaterConfig,
     LoopConfig,
     OutageConfig,
@@ -52,7 +56,17 @@ _LISTS = (
     "job",
     "supply",
 )
-_PLANT_BELOW = ("vessel", "loop", "heater", "pump", "top_off", "outage")
+_PLANT_BELOW = (
+    "vessel",
+    "loop",
+    "heater",
+    "pump",
+    "top_off",
+    "outage",
+    "chiller",
+    "stocking",
+    "reactor",
+)
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
 
 
@@ -67,6 +81,9 @@ class PlantDraft:
     pump: Entry[PumpConfig] | None
     top_off: Entry[TopOffConfig] | None
     outage: Entry[OutageConfig] | None
+    chiller: Entry[ChillerConfig] | None
+    stocking: Entry[StockingConfig] | None
+    reactor: Entry[ReactorConfig] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +102,7 @@ class Draft:
     broker: Entry[BrokerConfig]
     web: Entry[WebConfig]
     history: Entry[HistoryConfig]
+    retention: Sequence[Entry[RetentionConfig]]
     systems: Sequence[Entry[SystemConfig]]
     channels: Sequence[Entry[ChannelConfig]]
     channels_by_id: Mapping[str, Entry[ChannelConfig]]
@@ -124,7 +142,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
     service = reader.table(document, "service", ServiceConfig)
     broker = reader.table(document, "broker", BrokerConfig)
     web = reader.table(document, "web", WebConfig)
-    history = reader.table(document, "history", HistoryConfig)
+    history, retention = _history(document, reader)
     systems = reader.several(document, "system", SystemConfig)
     channels = reader.several(document, "channel", ChannelConfig)
     derived = reader.several(document, "derived", DerivedConfig)
@@ -134,6 +152,7 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
         broker=broker,
         web=web,
         history=history,
+        retention=retention,
         systems=systems,
         channels=channels,
         channels_by_id=_by_id(channels, derived),
@@ -156,6 +175,19 @@ def draft(document: Mapping[str, Any], folder: Path) -> Draft:
     )
 
 
+def _history(
+    document: Mapping[str, Any], reader: "_Reader"
+) -> tuple[Entry[HistoryConfig], Sequence[Entry[RetentionConfig]]]:
+    raw = document.get("history", {})
+    if not isinstance(raw, dict):
+        return reader.table(document, "history", HistoryConfig), ()
+    own = {"history": {key: value for key, value in raw.items() if key != "retention"}}
+    return (
+        reader.table(own, "history", HistoryConfig),
+        reader.several(raw, "retention", RetentionConfig, "history."),
+    )
+
+
 def _plant(document: Mapping[str, Any], reader: "_Reader") -> PlantDraft | None:
     raw = document.get("plant")
     if not isinstance(raw, dict):
@@ -173,6 +205,9 @@ def _plant(document: Mapping[str, Any], reader: "_Reader") -> PlantDraft | None:
         pump=reader.optional(raw, "pump", PumpConfig, "plant."),
         top_off=reader.optional(raw, "top_off", TopOffConfig, "plant."),
         outage=reader.optional(raw, "outage", OutageConfig, "plant."),
+        chiller=reader.optional(raw, "chiller", ChillerConfig, "plant."),
+        stocking=reader.optional(raw, "stocking", StockingConfig, "plant."),
+        reactor=reader.optional(raw, "reactor", ReactorConfig, "plant."),
     )
 
 
@@ -184,7 +219,8 @@ def _by_id(
     for entry in derived:
         lead = next((found[c].config for c in entry.config.inputs.values() if c in found), None)
         if entry.whole("id", "formula"):
-            found.setdefault(entry.config.id, Entry(entry.place, entry.config.channel(lead)))
+            channel = Entry(entry.place, entry.config.channel(lead), entry.broken)
+            found.setdefault(entry.config.id, channel)
     return found
 
 
@@ -293,12 +329,14 @@ def _rule(raw: Mapping[str, Any], place: str) -> tuple[Entry[AnyRuleConfig] | No
     # Without a kind nothing can be said of the keys that only some kinds have.
     plain = keys_of(RuleConfig)
     known_somewhere = {key for model in KINDS.values() for key in keys_of(model)}
+    known_somewhere.add(FROM_CATALOGUE)
     rest = {key: raw[key] for key in raw if key in plain or key not in known_somewhere}
     entry, problems = parse({**rest, "kind": "absolute"}, RuleConfig, place)
     cure = f"One of {', '.join(KINDS)}" if kind is None else did_you_mean(str(kind), KINDS)
     what = "is missing" if kind is None else "is not a kind of rule"
     value = NO_VALUE if kind is None else kind
-    problems.append(Problem(key_at(place, ("kind",)), what, cure, value))
+    if FROM_CATALOGUE not in raw:  # else it was told why the catalogue could not give the kind
+        problems.append(Problem(key_at(place, ("kind",)), what, cure, value))
     if entry is not None:
         entry = replace(entry, broken=entry.broken | known_somewhere - set(plain) | {"kind"})
     return entry, problems

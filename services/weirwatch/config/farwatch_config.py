@@ -18,6 +18,7 @@ from weirwatch.config.values import FilePath, Listen, Section, TimeZone, Title, 
 from weirwatch.domain.errors import ConfigError
 from weirwatch.settings import BrokerSettings, HeartbeatSettings, RecipientSettings
 
+_CURE = "Name the right one with --config; docs/notices.md has one to start from."
 _TABLES = ("farwatch", "broker", "recipient", "heartbeat")
 
 
@@ -65,7 +66,7 @@ def load_farwatch(path: Path) -> FarwatchSettings:
     Raises:
         ConfigError: with every mistake of the file.
     """
-    document = read_document(path)
+    document = read_document(path, _CURE)
     folder = path.absolute().parent
     problems = [
         Problem(key, "is not a known section", did_you_mean(key, _TABLES))

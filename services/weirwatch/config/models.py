@@ -33,6 +33,7 @@ from weirwatch.domain.reading import Channel
 from weirwatch.settings import (
     BrokerSettings,
     HistorySettings,
+    RetentionSettings,
     ServiceSettings,
     SystemSettings,
     TapSettings,
@@ -139,22 +140,35 @@ class WebConfig(Section):
         return WebSettings(host=host, port=port)
 
 
+RawDays = Annotated[int, Field(ge=2, le=36_500)]
+HourlyYears = Annotated[int, Field(ge=1, le=100)]
+
+
+class RetentionConfig(Section):
+    """`[[history.retention]]`: how long the channels of some quantities are kept."""
+
+    quantities: Annotated[list[Name], Field(min_length=1)] = Field(examples=[["flow", "power"]])
+    raw_days: RawDays | None = Field(None, examples=[60])
+    hourly_years: HourlyYears | None = Field(None, examples=[5])
+
+
 class HistoryConfig(Section):
     """`[history]`."""
 
     kind: Literal["sqlite", "influxdb", "victoriametrics"] = Field("sqlite", examples=["sqlite"])
-    raw_days: Annotated[int, Field(ge=2, le=36_500)] = Field(400, examples=[400])
+    raw_days: RawDays = Field(400, examples=[400])
+    hourly_years: HourlyYears | None = Field(None, examples=[10])
     url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
     query_url: ServerUrl | None = Field(None, examples=["http://127.0.0.1:8428"])
     org: AnyText = Field("", examples=["harbour-hall"])
     bucket: AnyText = Field("", examples=["weirwatch"])
     credentials_file: FilePath | None = Field(None, examples=["history-login.toml"])
 
-    def to_domain(self, folder: Path) -> HistorySettings:
+    def to_domain(self, folder: Path, retention: RetentionSettings) -> HistorySettings:
         """Return the settings; `folder` is where relative paths start."""
         return HistorySettings(
             kind=self.kind,
-            raw_days=self.raw_days,
+            retention=retention,
             url=self.url or "",
             query_url=self.query_url or "",
             org=self.org,
@@ -200,6 +214,8 @@ class ChannelConfig(Section):
     prove_every_days: Annotated[float, Field(ge=0, le=3660)] | None = Field(None, examples=[90])
     max_change_per_s: Positive | None = Field(None, examples=[2])
     frozen_after_s: Span | None = Field(None, examples=[3600])
+    raw_days: RawDays | None = Field(None, examples=[3650])
+    hourly_years: HourlyYears | None = Field(None, examples=[20])
 
     @property
     def is_switch(self) -> bool:

@@ -117,11 +117,52 @@ def _named_vessels(plant: PlantDraft, draft: Draft) -> Iterator[Problem]:
     named += [(heater, "vessel", heater.config.vessel) for heater in plant.heaters]
     if plant.top_off is not None:
         named.append((plant.top_off, "reservoir", plant.top_off.config.reservoir))
+    if plant.chiller is not None and plant.chiller.config.vessel is not None:
+        named.append((plant.chiller, "vessel", plant.chiller.config.vessel))
     for entry, key, vessel in named:
         if entry.whole(key) and vessel not in known:
             cure = did_you_mean(vessel, known)
             yield Problem(entry.at(key), "is no vessel of the plant", cure, vessel)
     yield from _reservoir(plant)
+    yield from _named_loops(plant, draft)
+
+
+def _named_loops(plant: PlantDraft, draft: Draft) -> Iterator[Problem]:
+    known = draft.ids.get("loop", frozenset())
+    chiller, reactor = plant.chiller, plant.reactor
+    if chiller is not None and chiller.whole("vessel", "loop"):
+        if (chiller.config.vessel is None) is (chiller.config.loop is None):
+            both = chiller.config.loop is not None
+            what = "has both a vessel and a loop" if both else "has neither a vessel nor a loop"
+            yield Problem(chiller.place, what, 'Write where it sits: vessel = "…" or loop = "…"')
+        elif chiller.config.loop is not None and chiller.config.loop not in known:
+            cure = did_you_mean(chiller.config.loop, known)
+            yield Problem(chiller.at("loop"), "is no loop of the plant", cure, chiller.config.loop)
+    if reactor is not None and reactor.whole("loop") and reactor.config.loop not in known:
+        cure = did_you_mean(reactor.config.loop, known)
+        yield Problem(reactor.at("loop"), "is no loop of the plant", cure, reactor.config.loop)
+    if chiller is not None and chiller.whole("vessel"):
+        for entry in plant.vessels:
+            reservoir = entry.config.role == "reservoir" and entry.whole("id", "role")
+            if entry.config.id == chiller.config.vessel and reservoir:
+                what = "is the reservoir, whose water does not go round"
+                cure = "Name a vessel of the system"
+                yield Problem(chiller.at("vessel"), what, cure, chiller.config.vessel)
+
+
+def doubt_plant(draft: Draft) -> Iterator[Problem]:
+    """Yield what is allowed but doubtful in a plant without mistakes."""
+    plant = draft.plant
+    if plant is None or plant.chiller is None:
+        return
+    chiller = plant.chiller.config
+    lowest = chiller.set_degc - 0.5 * chiller.hysteresis_k
+    for heater in (entry.config for entry in plant.heaters):
+        highest = heater.set_degc + 0.5 * heater.hysteresis_k
+        if lowest < highest:
+            what = f"cools to {lowest:g} °C, and {heater.id} heats to {highest:g} °C"
+            cure = "They may run against each other: set them farther apart"
+            yield Problem(plant.chiller.at("set_degc"), what, cure, chiller.set_degc)
 
 
 def _reservoir(plant: PlantDraft) -> Iterator[Problem]:

@@ -16,6 +16,7 @@ from weirwatch.config.values import (
 )
 from weirwatch.config.values import SystemId as SystemName
 from weirwatch.settings import (
+    ChillerSettings,
     HeaterSettings,
     LoopSettings,
     OutageSettings,
@@ -125,6 +126,30 @@ class HeaterConfig(Section):
             power_w=self.power_w,
             set_degc=self.set_degc,
             hysteresis_k=self.hysteresis_k,
+        )
+
+
+class ChillerConfig(Section):
+    """`[plant.chiller]`: a chiller with its own thermostat, in a vessel or on a side loop."""
+
+    id: Name = Field("chiller", examples=["chiller"])
+    cooling_w: Positive = Field(examples=[600])
+    set_degc: Annotated[float, Field(ge=0, le=45)] = Field(examples=[26.5])
+    hysteresis_k: Annotated[float, Field(gt=0, le=10)] = Field(0.6, examples=[0.6])
+    vessel: Name | None = Field(None, examples=["sump"])
+    loop: Name | None = Field(None, examples=["uv"])
+    electric_w: NotNegative = Field(0.0, examples=[250])
+
+    def to_domain(self) -> ChillerSettings:
+        """Return the settings."""
+        return ChillerSettings(
+            id=self.id,
+            cooling_w=self.cooling_w,
+            set_degc=self.set_degc,
+            hysteresis_k=self.hysteresis_k,
+            vessel=self.vessel or "",
+            loop=self.loop or "",
+            electric_w=self.electric_w,
         )
 
 
