@@ -71,9 +71,21 @@ class Circuit:
             for vessel_id, flow in shares.items()
         ]
         self.loops = [_loop_branch(spec, loop, design_head) for loop in spec.loops]
+        self._branches = {branch.id: branch for branch in (*self.displays, *self.loops)}
         self.riser_m3 = pump.pipe_m * 0.25 * pi * pump.pipe_d_m**2
         self._riser_k = riser_m / self._riser_design_m3_s**2
         self._solved: tuple[float, ...] = ()
+
+    def branch(self, branch_id: str) -> Branch:
+        """Return a side loop or a display's branch by its id; of two of one id the loop.
+
+        Raises:
+            ValueError: there is no such branch.
+        """
+        try:
+            return self._branches[branch_id]
+        except KeyError:
+            raise ValueError(f"the plant has no branch {branch_id!r}") from None
 
     def solve(self, sump_fall_m: float) -> None:
         """Set the flows for a pump that runs.

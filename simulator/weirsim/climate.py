@@ -8,7 +8,7 @@ from weirwatch.water.heat import latent_heat_kj_kg, saturation_pressure_pa
 _FRESH_KG_M3 = 1000.0
 _SALT_FACTOR = 0.000537  # vapour pressure over sea water: × (1 − 0.000537 S), as water.heat
 _GRID_PER_K = 4
-_HIGHEST_DEGC = 60
+_HIGHEST_DEGC = 60.0
 
 
 class Climate:
@@ -24,7 +24,7 @@ class Climate:
 
     def __init__(self, spec: PlantSpec) -> None:
         self._spec = spec
-        steps = _HIGHEST_DEGC * _GRID_PER_K
+        steps = round(_HIGHEST_DEGC) * _GRID_PER_K
         self._pressure = [
             saturation_pressure_pa(max(0.01, i / _GRID_PER_K)) for i in range(steps + 2)
         ]
@@ -62,7 +62,12 @@ class Climate:
 
     def _saturation_pa(self, degc: float) -> float:
         """Interpolate the table; within 0.01 % of the formula from 5 to 60 °C."""
-        place = min(max(degc, 0.0), float(_HIGHEST_DEGC)) * _GRID_PER_K
+        if degc < 0.0:
+            degc = 0.0
+        elif degc > _HIGHEST_DEGC:
+            degc = _HIGHEST_DEGC
+        place = degc * _GRID_PER_K
         i = int(place)
-        low = self._pressure[i]
-        return low + (place - i) * (self._pressure[i + 1] - low)
+        pressure = self._pressure
+        low = pressure[i]
+        return low + (place - i) * (pressure[i + 1] - low)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from weirsim.gear import ChillerSpec
 from weirsim.plant import DaySpec, HeaterSpec, PowerSpec, TopOffSpec
 
 _DAY_S = 86_400.0
@@ -22,6 +23,23 @@ class Heater:
         elif water_degc > self.spec.set_degc + half:
             self.on = False
         return self.spec.power_w if (self.on or stuck_on) and not failed else 0.0
+
+
+@dataclass(slots=True)
+class Chiller:
+    """A chiller and its own thermostat."""
+
+    spec: ChillerSpec
+    on: bool = False
+
+    def cooling_w(self, water_degc: float, works: bool) -> float:
+        """Return the heat it takes out now and remember the thermostat's contact."""
+        half = 0.5 * self.spec.hysteresis_k
+        if water_degc > self.spec.set_degc + half:
+            self.on = True
+        elif water_degc < self.spec.set_degc - half:
+            self.on = False
+        return self.spec.cooling_w if self.on and works else 0.0
 
 
 @dataclass(slots=True)

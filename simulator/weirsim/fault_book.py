@@ -38,6 +38,18 @@ class _Entry:
         return min((t for t in (self.from_s, self.until_s) if t > elapsed_s), default=inf)
 
 
+def struck(
+    faults: Sequence[Fault], spec: PlantSpec, nodes: Sequence[NodeSpec] = ()
+) -> tuple[tuple[str, ...], ...]:
+    """Return what each of the faults strikes; one empty name for a fault without a target.
+
+    Raises:
+        ValueError: as `FaultBook`.
+    """
+    places = _Places(spec, tuple(nodes))
+    return tuple(_entry(fault, places, ()).targets for fault in faults)
+
+
 class FaultBook:
     """The faults of one run.
 
@@ -90,6 +102,7 @@ class _Places:
             "vessel": [vessel.id for vessel in (*displays, *others)],
             "loop": [loop.id for loop in spec.loops],
             "heater": [heater.id for heater in spec.heaters],
+            "chiller": [] if spec.chiller is None else [spec.chiller.id],
             "node": [*on_mains, *[node.id for node in nodes if node.id not in on_mains]],
             "channel": list(channels(spec.system, nodes)),
         }

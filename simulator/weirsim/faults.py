@@ -65,10 +65,12 @@ class FaultKind:
     Attributes:
         says: what happens, with the meaning of severity.
         apply: writes it into an Upset.
-        strikes: what its target is: vessel, loop, heater, node, channel; empty: it has none.
+        strikes: what its target is: vessel, loop, heater, chiller, node, channel; empty: it has
+            none.
         severity: the default.
         creeps: whether it can come slowly: its severity is a matter of degree.
         lasts_s: how long it lasts by nature; None: until it is repaired.
+        graded: whether its severity means anything; all that creeps is graded.
     """
 
     says: str
@@ -77,6 +79,7 @@ class FaultKind:
     severity: float = 1.0
     creeps: bool = False
     lasts_s: float | None = None
+    graded: bool = False
 
 
 def _put(name: str, value: Callable[[float], object]) -> Apply:
@@ -117,6 +120,7 @@ FAULTS: dict[str, FaultKind] = {
         "back (0: everything restarts)",
         _reduce_flow,
         severity=0.0,
+        graded=True,
     ),
     "circuit-lost": FaultKind(
         "return pump, heaters, skimmer and top-off without power while mains are present",
@@ -164,11 +168,15 @@ FAULTS: dict[str, FaultKind] = {
     ),
     "heater-stuck-on": FaultKind("all heaters heat for ever", _add("heaters_on"), "heater"),
     "heater-failed-off": FaultKind("all heaters stay cold", _add("heaters_off"), "heater"),
+    "chiller-failed": FaultKind(
+        "the chiller does not cool", _put("chiller_failed", _yes), "chiller"
+    ),
     "top-off-stuck-on": FaultKind("the top-off pump runs on", _put("top_off", lambda _: True)),
     "top-off-stuck-off": FaultKind("the top-off pump never runs", _put("top_off", lambda _: False)),
     "light-stuck": FaultKind(
         "the lights stay on; with severity below 0.5 they stay off",
         _put("lights", lambda severity: severity >= 0.5),
+        graded=True,
     ),
     "room-too-hot": FaultKind(
         "the room is warmer, by 12 K at severity 1",
@@ -196,7 +204,9 @@ FAULTS: dict[str, FaultKind] = {
         creeps=True,
     ),
     "ph-high": FaultKind(
-        "the top-off, filled with lime-water, runs on; severity is the lime's saturation", _run_lime
+        "the top-off, filled with lime-water, runs on; severity is the lime's saturation",
+        _run_lime,
+        graded=True,
     ),
     "ph-low-room-co2": FaultKind(
         "many people in the room and shut windows; severity 1 ends at 3420 ppm",
@@ -217,6 +227,7 @@ FAULTS: dict[str, FaultKind] = {
         f"a container of carbonate siphons empty in six hours: {_OVERDOSE_DKH:g} dKH at severity 1",
         _put("poured_dkh_h", lambda s: s * _OVERDOSE_DKH * 3600.0 / _OVERDOSE_S),
         lasts_s=_OVERDOSE_S,
+        graded=True,
     ),
     "doser-stuck-on": FaultKind("the doser's pump runs on", _put("doser", _yes)),
     "ammonia-high": FaultKind(
@@ -253,6 +264,7 @@ FAULTS: dict[str, FaultKind] = {
         _probe("bubble", lambda severity: severity),
         "channel",
         severity=0.3,
+        graded=True,
     ),
     "probe-dropping": FaultKind(
         "readings of a probe never come; severity is their share",

@@ -1,4 +1,4 @@
-"""What doses, skims and vents: frozen descriptions of reactor, doser, skimmer's cup, air and wires.
+"""What cools, doses, skims and vents: frozen descriptions of chiller, reactor, doser, cup and air.
 
 Defaults are common practice, no source. The reactor is there when the plant has its side loop.
 """
@@ -25,6 +25,30 @@ class ReactorSpec:
     gas_mmol_h: float = 28.0
     dissolving_mol_h: float = 0.07
     bottle_kg: float = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class ChillerSpec:
+    """A chiller with a thermostat: on above set + hysteresis/2, off below set − hysteresis/2.
+
+    It gives its heat to a room whose temperature is given, so that it warms nothing here.
+
+    Attributes:
+        cooling_w: heat that it takes out of the water while it runs.
+        set_degc, hysteresis_k: of its thermostat, in the water that it takes in.
+        vessel: whose water it takes and gives back, by a pump of its own; empty: it has a loop.
+        loop: side loop on which it hangs: it takes the sump's water, cools what the loop feeds,
+            and stands while the loop does not flow; empty: it has a vessel.
+        electric_w: its electric power while it runs.
+    """
+
+    id: str
+    cooling_w: float
+    set_degc: float
+    hysteresis_k: float
+    vessel: str = ""
+    loop: str = ""
+    electric_w: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """When does harm begin? Judged on the true state of the plant, never on what its probes say."""
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from weirsim.model import Plant
@@ -243,41 +243,3 @@ METERS: dict[str, Meter] = {
         _when(lambda plant: plant.battery.charge <= 0.0),
     ),
 }  # fmt: skip
-
-
-class HarmWatch:
-    """Looks at a plant as it goes on, and remembers when the first harm begins.
-
-    Args:
-        plant: as it runs undisturbed.
-        meters: names in `METERS`.
-
-    Raises:
-        KeyError: there is no such meter.
-    """
-
-    def __init__(self, plant: Plant, meters: Sequence[str]) -> None:
-        self._plant = plant
-        self._looks = [(name, METERS[name].make(plant)) for name in meters]
-        self._harm: Harm | None = None
-        self._coming: Harm | None = None
-
-    @property
-    def harm(self) -> Harm | None:
-        """The first harm: one that has begun, else the next one that is coming, else None."""
-        return self._harm or self._coming
-
-    def look(self) -> None:
-        """Look at the plant now; call it at every step."""
-        if self._harm is not None:
-            return
-        now = self._plant.time_us
-        found = [
-            Harm(name, at_us, METERS[name].says, METERS[name].source)
-            for name, look in self._looks
-            if (at_us := look(self._plant)) is not None
-        ]
-        first = min(found, key=lambda harm: harm.at_us, default=None)
-        self._coming = first
-        if first is not None and first.at_us <= now:
-            self._harm = first

@@ -16,6 +16,7 @@ class Ledger:
         lost: water that left through a leak elsewhere than on the sump room's floor.
         dried_m3: floor water that dried.
         heaters_j, pumps_j, lights_j: heat put into the water.
+        chiller_j: heat that the chiller took out.
         room_j: heat lost to the room by conduction (negative: gained).
         latent_j: heat taken by evaporation.
         fresh_j: heat that came with top-off water, less what the vapour carried away as warmth.
@@ -35,6 +36,7 @@ class Ledger:
     heaters_j: float = 0.0
     pumps_j: float = 0.0
     lights_j: float = 0.0
+    chiller_j: float = 0.0
     room_j: float = 0.0
     latent_j: float = 0.0
     fresh_j: float = 0.0
@@ -76,4 +78,4 @@ class Ledger:
     def heat_in_j(self) -> float:
         """Net heat that came into the water, other than with lost water."""
         gained = self.heaters_j + self.pumps_j + self.lights_j + self.fresh_j
-        return gained - self.room_j - self.latent_j
+        return gained - self.chiller_j - self.room_j - self.latent_j

@@ -172,10 +172,7 @@ class Plant:
         circuit, share = self.works.circuit, self.works.flow_share
         if branch_id == "return":
             return circuit.total_m3_s * share / L_H
-        for branch in (*circuit.loops, *circuit.displays):
-            if branch.id == branch_id:
-                return branch.flow_m3_s * share / L_H
-        raise ValueError(f"the plant has no branch {branch_id!r}")
+        return circuit.branch(branch_id).flow_m3_s * share / L_H
 
     def _live(self, dt_s: float) -> None:
         upset, works = self.upset, self.works

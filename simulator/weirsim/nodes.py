@@ -34,12 +34,15 @@ class Node:
         seed: of the noise; the same seed gives the same readings.
 
     Raises:
-        ValueError: a probe that cannot measure what it is told to.
+        ValueError: a probe that cannot measure what it is told to, or no interval.
     """
 
     def __init__(self, spec: NodeSpec, plant: Plant, seed: int) -> None:
         self.spec = spec
         self._plant = plant
+        self._every_us = round(spec.every_s * 1e6)
+        if self._every_us <= 0:
+            raise ValueError(f"node {spec.id}: every_s = {spec.every_s:g} must be above 0")
         system = plant.spec.system
         self._probes = [
             (
@@ -88,13 +91,24 @@ class Node:
         if not self._was_powered:
             return None
         if not was_powered:
-            for _, probe in self._probes:
-                probe.power_up()
+            self._power_up()
+        readings = self._measure()
+        time_us = self._plant.time_us + self.clock_off_us
+        return Pack(self.spec, time_us, readings) if readings else None
+
+    def after(self, time_us: int) -> int:
+        """Return when it samples next, having sampled at a time."""
+        return time_us + self._every_us
+
+    def _power_up(self) -> None:
+        for _, probe in self._probes:
+            probe.power_up()
+
+    def _measure(self) -> list[tuple[ProbeSpec, float]]:
         wrong = self._plant.upset.probes
         readings = []
         for channel, probe in self._probes:
             value = probe.sample(wrong.get(channel) if wrong else None)
             if value is not None:
                 readings.append((probe.spec, value))
-        time_us = self._plant.time_us + self.clock_off_us
-        return Pack(self.spec, time_us, readings) if readings else None
+        return readings

@@ -8,7 +8,7 @@ flows in litres per hour, as a keeper writes them; the model converts once, at i
 from dataclasses import dataclass, field
 from typing import Literal
 
-from weirsim.gear import AirSpec, DoserSpec, ReactorSpec, SkimmateSpec, StripSpec
+from weirsim.gear import AirSpec, ChillerSpec, DoserSpec, ReactorSpec, SkimmateSpec, StripSpec
 from weirsim.stocking import Mixture, Stocking
 
 Role = Literal["display", "refuge", "sump", "reservoir"]
@@ -175,6 +175,7 @@ class PlantSpec:
         salinity: practical salinity (PSS-78), 2 to 42.
         start_degc: water temperature at the start; None: the first heater's set value, else the
             room's.
+        chiller: None: there is none.
         day, power, stocking, mixture, reactor, doser, skimmate, air, strip: what the service's
             configuration does not say.
         high_float_mm: level above the sump's floor at which the high float opens its contact;
@@ -205,6 +206,7 @@ class PlantSpec:
     skimmate: SkimmateSpec = field(default_factory=SkimmateSpec)
     air: AirSpec = field(default_factory=AirSpec)
     strip: StripSpec = field(default_factory=StripSpec)
+    chiller: ChillerSpec | None = None
 
     def __post_init__(self) -> None:
         for check in (_check_roles, _check_overflows, _check_flows, _check_references):
@@ -296,5 +298,20 @@ def _check_references(spec: PlantSpec) -> None:
     for heater in spec.heaters:
         if spec.vessel(heater.vessel).role == "reservoir":
             raise ValueError(f"heater {heater.id}: cannot stand in the reservoir {heater.vessel}")
+    _check_chiller(spec)
     if spec.top_off and spec.vessel(spec.top_off.reservoir).role != "reservoir":
         raise ValueError(f"top-off: vessel {spec.top_off.reservoir} is not a reservoir")
+
+
+def _check_chiller(spec: PlantSpec) -> None:
+    chiller = spec.chiller
+    if chiller is None:
+        return
+    if bool(chiller.vessel) is bool(chiller.loop):
+        raise ValueError(f"chiller {chiller.id}: give either its vessel or its loop")
+    if chiller.vessel and spec.vessel(chiller.vessel).role == "reservoir":
+        raise ValueError(f"chiller {chiller.id}: cannot cool the reservoir {chiller.vessel}")
+    if chiller.loop and chiller.loop not in [loop.id for loop in spec.loops]:
+        raise ValueError(f"chiller {chiller.id}: the plant has no side loop {chiller.loop!r}")
+    if chiller.cooling_w <= 0.0 or chiller.hysteresis_k <= 0.0:
+        raise ValueError(f"chiller {chiller.id}: cooling and hysteresis must be above 0")

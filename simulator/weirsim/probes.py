@@ -30,6 +30,7 @@ class Probe:
     __slots__ = (
         "_cup",
         "_decimals",
+        "_drops",
         "_every_s",
         "_follow",
         "_held_s",
@@ -42,6 +43,9 @@ class Probe:
         "_range",
         "_read",
         "_rng",
+        "_rounds",
+        "_spread",
+        "_starts_at",
         "_step",
         "spec",
     )
@@ -65,6 +69,8 @@ class Probe:
         self._decimals = max(0, -exponent) if isinstance(exponent, int) else 0
         # a resolution that is a power of ten needs no division
         self._step = 0.0 if spec.resolution == 10.0**-self._decimals else spec.resolution
+        self._rounds = spec.resolution > 0.0
+        self._spread, self._starts_at, self._drops = spec.noise, spec.starts_at, spec.drop_share
         self._low, self._high = spec.valid or (-inf, inf)
         self._range = self._high - self._low if spec.valid else 0.0
         self._cup = cup if cup is not None else self._middle
@@ -78,23 +84,27 @@ class Probe:
         Args:
             wrong: what is wrong with it now; None: nothing.
         """
-        spec = self.spec
-        if spec.hold_s > 0.0 and self._last is not None:
+        hold_s = self.spec.hold_s
+        if hold_s > 0.0 and self._last is not None:
             self._held_s += self._every_s
-            if self._held_s < spec.hold_s and wrong is None:
+            if self._held_s < hold_s and wrong is None:
                 return self._last  # an analyser repeats its last result
-            self._held_s %= spec.hold_s
+            self._held_s %= hold_s
         if wrong is not None:
             return self._troubled(wrong)
-        lagged = self._lagged
-        truth = self._read()
-        self._lagged = lagged = (
-            truth if lagged is None else lagged + (truth - lagged) * self._follow
-        )
-        if spec.drop_share > 0.0 and self._rng.random() < spec.drop_share:
+        lagged, truth = self._lagged, self._read()
+        if lagged is not None:
+            truth = lagged + (truth - lagged) * self._follow
+        self._lagged = truth
+        if self._drops > 0.0 and self._rng.random() < self._drops:
             return None
-        self._last = self._rounded(lagged)
-        return self._last
+        self._last = reading = self._rounded(truth)
+        return reading
+
+    def repeat(self, value: float) -> float:
+        """Return a recorded reading as it is, and take note of it."""
+        self._lagged = self._last = value
+        return value
 
     def power_up(self) -> None:
         """Forget the past, as a node does that was without power."""
@@ -121,18 +131,19 @@ class Probe:
         return self._last
 
     def _rounded(self, value: float) -> float:
-        spec = self.spec
-        if value < spec.starts_at:
+        if value < self._starts_at:
             value = 0.0
-        elif spec.noise > 0.0:
+        elif self._spread > 0.0:
             if not self._noise:
                 self._noise = self._normal.standard_normal(_NOISE_BLOCK).tolist()
-            value += spec.noise * self._noise.pop()
+            value += self._spread * self._noise.pop()
         if self._step > 0.0:
             value = round(value / self._step) * self._step
-        if spec.resolution > 0.0:
+        if self._rounds:
             value = round(value, self._decimals)
-        return min(max(value, self._low), self._high)
+        if value < self._low:
+            return self._low
+        return self._high if value > self._high else value
 
     def _middle(self) -> float:
         valid = self.spec.valid

@@ -49,13 +49,18 @@ class Reactor:
         self.sea: Sea = sea(salinity, degc)
         self.h = _ACID_START
         self.effluent_ml_min = spec.effluent_ml_min
-        self.bottle_mol = 1000.0 * spec.bottle_kg / _CO2_G_MOL
+        self.bottle_mol = self.full_bottle_mol
         self.water = self._at_rest(source)
 
     @property
     def ph_nbs(self) -> float:
         """What a pH probe in the chamber should read."""
         return self.sea.ph_nbs(self.h)
+
+    @property
+    def full_bottle_mol(self) -> float:
+        """The gas in a full bottle."""
+        return 1000.0 * self.spec.bottle_kg / _CO2_G_MOL
 
     def step(
         self, upset: Upset, share: float, source: Water, salinity: float, degc: float, dt_s: float

@@ -1,17 +1,19 @@
 """One rehearsal: the plant with its faults in virtual time, and what the broker would deliver."""
 
 from collections import deque
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
+from weirsim.acts import Deed
 from weirsim.faults import Fault, fault_kind
-from weirsim.harm import Harm, HarmWatch
+from weirsim.harm import Harm
+from weirsim.harm_watch import HarmWatch
 from weirsim.instruments import NodeSpec
 from weirsim.model import DEFAULT_STEP_S, Plant
 from weirsim.nodes import Node, Pack
-from weirsim.ordinary import Deed
 from weirsim.plant import PlantSpec
+from weirsim.recorded import Track
 from weirsim.site import Site
 from weirsim.wire import connection, connection_topic, readings_topic, senml
 
@@ -48,7 +50,8 @@ class Play:
         seed: of the probes' noise.
         every_s: sampling interval of all nodes; None: their own.
         reservoir_share: contents of the reservoir at the start; None: full.
-        deeds, broker_away: see `weirsim.ordinary.Month`.
+        deeds, broker_away: see `weirsim.acts.Doings`.
+        tracks: recordings of the nodes' recorded probes, by channel id.
     """
 
     says: str
@@ -64,6 +67,7 @@ class Play:
     reservoir_share: float | None = None
     deeds: tuple[tuple[float, Deed], ...] = ()
     broker_away: tuple[tuple[float, float], ...] = ()
+    tracks: Mapping[str, Track] = field(default_factory=dict)
 
 
 class Rehearsal:
@@ -72,6 +76,9 @@ class Rehearsal:
     Args:
         play: what is rehearsed.
         root: first level of the topics.
+
+    Attributes:
+        watch: looks for the play's kinds of harm.
 
     Raises:
         ValueError: a plant, probe or fault that cannot work.
@@ -82,12 +89,14 @@ class Rehearsal:
         coarse = play.every_s is not None
         nodes = [replace(n, every_s=play.every_s or n.every_s) for n in play.nodes]
         step_s = _COARSE_STEP_S if coarse else DEFAULT_STEP_S
-        self._site = Site(play.spec, nodes, play.start_us, play.faults, play.seed, step_s)
+        self._site = Site(
+            play.spec, nodes, play.start_us, play.faults, play.seed, step_s, play.tracks
+        )
         if play.reservoir_share is not None:
             for vessel in self._site.plant.works.vessels.values():
                 if vessel.spec.role == "reservoir":
                     vessel.volume_m3 *= play.reservoir_share
-        self._watch = HarmWatch(self._site.plant, play.meters)
+        self.watch = HarmWatch(self._site.plant, play.meters)
         system = play.spec.system
         self._voices = {node.spec.id: _Voice(node, root, system) for node in self._site.nodes}
         self._deeds = deque(play.deeds)
@@ -100,7 +109,7 @@ class Rehearsal:
     @property
     def harm(self) -> Harm | None:
         """The first harm that has begun or is coming, since the failure began."""
-        return self._watch.harm
+        return self.watch.harm
 
     @property
     def settled_us(self) -> int:
@@ -124,7 +133,7 @@ class Rehearsal:
             packs = {pack.node.id: pack for pack in site.advance()}
             now = site.plant.time_us
             if now >= play.begins_us:
-                self._watch.look()
+                self.watch.look()
             up = not _within(play.broker_away, (now - play.start_us) / 1e6)
             messages: list[tuple[str, bytes]] = []
             for node, voice in self._voices.items():

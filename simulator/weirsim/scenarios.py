@@ -36,8 +36,8 @@ class Scenario:
         slow: takes hours to days: sampled every 60 s.
         reservoir_share: how full the reservoir is at the start; None: full.
         refill: whether the keeper fills the reservoir.
-        needs: what the plant must have: `loop`, `heater`, `top-off`, `battery`, or a probe of a
-            source of that kind (see `weirsim.truth`); empty: nothing.
+        needs: what the plant must have: `loop`, `heater`, `chiller`, `top-off`, `battery`, or a
+            probe of a source of that kind (see `weirsim.truth`); empty: nothing.
     """
 
     says: str
@@ -79,6 +79,10 @@ def _dips(_severity: float | None, _target: str, chance: Random) -> tuple[Fault,
 
 def _no_heat(severity: float | None, _target: str, _chance: Random) -> tuple[Fault, ...]:
     return (Fault("heater-failed-off", severity=severity),)
+
+
+def _heat_wave(severity: float | None, _target: str, _chance: Random) -> tuple[Fault, ...]:
+    return (Fault("chiller-failed"), Fault("room-too-hot", severity=severity))
 
 
 SCENARIOS: dict[str, Scenario] = {
@@ -145,6 +149,10 @@ SCENARIOS: dict[str, Scenario] = {
     "heater-failed-off": Scenario(
         "all heaters stay cold", _one("heater-failed-off"), _HEAT, 24.0 * 3, room_degc=(16.0, 21.0),
         slow=True, needs="heater",
+    ),
+    "chiller-failed": Scenario(
+        "the chiller does not cool in a heat wave", _heat_wave, _HEAT, 24.0 * 3,
+        (0.7, 0.5, 0.8), room_degc=_HOT, nominal_degc=27.0, slow=True, needs="chiller",
     ),
     "light-stuck": Scenario(
         "the lights stay on", _one("light-stuck"), _HEAT, 30.0, slow=True
@@ -238,8 +246,3 @@ SCENARIOS: dict[str, Scenario] = {
         (1.0, 0.7, 1.0), needs="room-co2",
     ),
 }  # fmt: skip
-
-CANNOT_SHOW: dict[str, str] = {
-    "chiller-failed": "the plant has no chiller",
-}
-"""Failures that the physics of today cannot play, and why."""

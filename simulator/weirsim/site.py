@@ -1,12 +1,13 @@
 """A plant with its nodes, moved on from one sampling time to the next."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from weirsim.faults import Fault
 from weirsim.instruments import NodeSpec
 from weirsim.model import DEFAULT_STEP_S, Plant
 from weirsim.nodes import Node, Pack
 from weirsim.plant import PlantSpec
+from weirsim.recorded import RECORDED, RecordedNode, Track
 
 
 class Site:
@@ -19,6 +20,7 @@ class Site:
         faults: what goes wrong, counted from the start.
         seed: of the noise.
         step_s: longest step of the physics.
+        tracks: recordings of the probes that repeat one, by channel id.
 
     Raises:
         ValueError: a description, probe or fault that cannot work.
@@ -32,11 +34,12 @@ class Site:
         faults: Sequence[Fault] = (),
         seed: int = 0,
         step_s: float = DEFAULT_STEP_S,
+        tracks: Mapping[str, Track] | None = None,
     ) -> None:
         self.plant = Plant(spec, start_us, faults, nodes)
-        self.nodes = [Node(node, self.plant, seed) for node in nodes]
+        self.nodes = [self._node(node, seed, tracks or {}) for node in nodes]
         self._step_us = round(step_s * 1e6)
-        self._due_us = {node.spec.id: start_us + _every_us(node.spec) for node in self.nodes}
+        self._due_us = {node.spec.id: node.after(start_us) for node in self.nodes}
 
     @property
     def next_us(self) -> int:
@@ -51,15 +54,13 @@ class Site:
         packs = []
         for node in self.nodes:
             if self._due_us[node.spec.id] <= until_us:
-                self._due_us[node.spec.id] += _every_us(node.spec)
                 pack = node.sample()
+                self._due_us[node.spec.id] = node.after(until_us)
                 if pack is not None:
                     packs.append(pack)
         return packs
 
-
-def _every_us(node: NodeSpec) -> int:
-    every_us = round(node.every_s * 1e6)
-    if every_us <= 0:
-        raise ValueError(f"node {node.id}: every_s = {node.every_s:g} must be above 0")
-    return every_us
+    def _node(self, spec: NodeSpec, seed: int, tracks: Mapping[str, Track]) -> Node:
+        if any(probe.source == RECORDED for probe in spec.probes):
+            return RecordedNode(spec, self.plant, seed, tracks)
+        return Node(spec, self.plant, seed)

@@ -8,14 +8,15 @@ from weirsim.instruments import NodeSpec, channels
 from weirsim.ordinary import ordinary_life
 from weirsim.plant import PlantSpec
 from weirsim.rehearsal import Play
-from weirsim.scenarios import CANNOT_SHOW, SCENARIOS, Scenario
+from weirsim.scenarios import SCENARIOS, Scenario
+from weirsim.stocking import Stocking
 
 START_US = 1_767_225_600_000_000  # 2026-01-01T00:00:00Z
 _SETTLE_S = 1800.0
 _SLOW_SETTLE_S = 7200.0
 _SLOW_EVERY_S = 60.0
 _DAY_S = 86_400.0
-_UPTAKE_MG_L_H = (0.3, 0.9)  # of oxygen; stocked reefs at night: 0.2 to 1.0
+_UPTAKE_MG_L_H = (0.3, 0.9)  # for the usual stocking; stocked reefs at night: 0.2 to 1.0
 _MEASURES = {
     "cup-full": "the skimmer's cup",
     "circulation-power": "the circulation pumps",
@@ -50,7 +51,7 @@ class Stage:
     def cannot_play(self) -> dict[str, str]:
         """Return failure → why, for those that it cannot."""
         found = {failure: self._missing(failure) for failure in SCENARIOS}
-        return {failure: why for failure, why in found.items() if why} | CANNOT_SHOW
+        return {failure: why for failure, why in found.items() if why}
 
     def failure(self, failure: str, run: int, seed: int) -> Play:
         """Return a failure's play.
@@ -88,7 +89,8 @@ class Stage:
         begins_us = start_us + round(settle_s * 1e6)
         seed, spec = chance.randrange(1 << 30), self._spec(scenario, room)
         if run:
-            uptake = round(chance.uniform(*_UPTAKE_MG_L_H), 2)
+            usual = spec.stocking.uptake_mg_l_h / Stocking().uptake_mg_l_h
+            uptake = round(chance.uniform(*_UPTAKE_MG_L_H) * usual, 2)
             spec = replace(spec, stocking=replace(spec.stocking, uptake_mg_l_h=uptake))
         return Play(
             says=_sentence(scenario, severity, target, room),
@@ -136,6 +138,11 @@ class Stage:
             broker_away=life.broker_away,
         )
 
+    def lacks(self, fault: str) -> str:
+        """Return why a fault would not be seen on this plant; empty: it would."""
+        scenario = SCENARIOS.get(fault)
+        return "" if scenario is None else self._lacking(scenario.needs)
+
     def _spec(self, scenario: Scenario, room: float | None) -> PlantSpec:
         spec = self.spec
         if room is not None:
@@ -173,6 +180,7 @@ class Stage:
             "": True,
             "loop": bool(self.spec.loops),
             "heater": bool(self.spec.heaters),
+            "chiller": self.spec.chiller is not None,
             "top-off": self.spec.top_off is not None,
             "battery": any(node.power == "battery" for node in self.nodes),
         }

@@ -1,7 +1,7 @@
 """What lives in the plant and what it breathes, builds and leaves: the frozen assumptions.
 
 Shares and rates are common practice, no source, unless something else is said. A keeper's own
-figures replace them in code; the plant section of the configuration has no keys for them yet.
+figures, `[plant.stocking]` of the configuration, replace them.
 """
 
 from dataclasses import dataclass

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from operator import attrgetter
 
+from weirsim.circuit import L_H
 from weirsim.life import NITROGEN_G_MOL
 from weirsim.model import Plant
 from weirsim.reactor import Reactor
@@ -23,10 +24,10 @@ def reader(plant: Plant, source: str) -> Read:
             `oxygen:VESSEL` (mg/L), `alkalinity:VESSEL` (dKH), `calcium:VESSEL` (mg/L),
             `ammonia:VESSEL` (mg/L of nitrogen, NH3 and NH4+ together),
             `flow:BRANCH` (L/h: a loop, a display, `return` or `skimmer`), or one of `reactor-ph`
-            (NBS), `reactor-effluent` (mL/min), `heater-power`, `circulation-power` (W),
-            `room-temperature`, `strip-temperature` (°C), `room-co2` (ppm), `battery` (%),
-            `battery-voltage` (V) and the switches `top-off`, `doser`, `cup-full`, `lights`,
-            `mains`, `floor-dry`, `float-closed`.
+            (NBS), `reactor-effluent` (mL/min), `heater-power`, `chiller-power`,
+            `circulation-power` (W), `room-temperature`, `strip-temperature` (°C), `room-co2`
+            (ppm), `battery` (%), `battery-voltage` (V) and the switches `top-off`, `doser`,
+            `cup-full`, `lights`, `mains`, `floor-dry`, `float-closed`.
 
     Raises:
         ValueError: nothing of that name on this plant.
@@ -44,7 +45,8 @@ def reader(plant: Plant, source: str) -> Read:
 
 def _level(plant: Plant, place: str) -> Read:
     vessel = plant.works.vessels[plant.spec.vessel(place).id]
-    return lambda: 1000.0 * vessel.level_m
+    area_m2 = vessel.area_m2
+    return lambda: 1000.0 * (vessel.volume_m3 / area_m2)
 
 
 def _temperature(plant: Plant, place: str) -> Read:
@@ -81,8 +83,13 @@ def _per_volume(name: str, factor: float) -> Callable[[Plant, str], Read]:
 
 
 def _flow(plant: Plant, place: str) -> Read:
-    plant.flow_l_h(place)  # an unknown branch is told now, not at the first sample
-    return lambda: plant.flow_l_h(place)
+    if place == "skimmer":
+        return lambda: plant.flow_l_h(place)
+    works, circuit = plant.works, plant.works.circuit
+    if place == "return":
+        return lambda: circuit.total_m3_s * works.flow_share / L_H
+    branch = circuit.branch(place)  # an unknown one is told now, not at the first sample
+    return lambda: branch.flow_m3_s * works.flow_share / L_H
 
 
 def _reactor(read: Callable[[Reactor], float]) -> Callable[[Plant], float]:
@@ -92,6 +99,13 @@ def _reactor(read: Callable[[Reactor], float]) -> Callable[[Plant], float]:
         return read(plant.reactor)
 
     return of
+
+
+def _chiller_power(plant: Plant) -> float:
+    chiller = plant.warmth.chiller
+    if chiller is None:
+        raise ValueError("the plant has no chiller")
+    return chiller.spec.electric_w if plant.warmth.chiller_w > 0.0 else 0.0
 
 
 def _top_off(plant: Plant) -> bool:
@@ -115,6 +129,7 @@ _PLAIN: dict[str, Callable[[Plant], float]] = {
     "reactor-ph": _reactor(lambda reactor: reactor.ph_nbs),
     "reactor-effluent": _reactor(lambda reactor: reactor.effluent_ml_min),
     "heater-power": lambda plant: plant.warmth.heater_w,
+    "chiller-power": _chiller_power,
     "circulation-power": lambda plant: plant.circulation_w,
     "room-co2": lambda plant: plant.air.co2_ppm,
     "strip-temperature": lambda plant: plant.room_degc + plant.strip.rise_k,

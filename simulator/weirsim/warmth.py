@@ -1,11 +1,16 @@
-"""Heat in and out of the water within a step: heaters, pumps, lights, the room, evaporation."""
+"""Heat in and out of the water within a step: heaters, chiller, pumps, lights, the room."""
 
+from weirsim.circuit import L_H
 from weirsim.climate import Climate
-from weirsim.equipment import Heater
+from weirsim.equipment import Chiller, Heater
 from weirsim.ledger import Ledger
 from weirsim.plant import PlantSpec
 from weirsim.upset import Upset
+from weirsim.vessels import Vessel
 from weirsim.waterworks import Waterworks
+
+_LEAST_M3 = 1e-3  # with less water it stands dry
+_LOOP_STANDS = 0.1  # share of the loop's design flow below which the chiller's flow switch stops it
 
 
 class Warmth:
@@ -14,6 +19,8 @@ class Warmth:
     Attributes:
         heaters: with their thermostats' contacts.
         heater_w: heat of all heaters in the last step.
+        chiller: with its thermostat; None: there is none.
+        chiller_w: heat that it took out in the last step.
     """
 
     def __init__(
@@ -27,7 +34,15 @@ class Warmth:
         self._sump = water.sump
         self.heaters = [Heater(heater) for heater in spec.heaters]
         self._heated = [water.vessels[heater.vessel] for heater in spec.heaters]
-        self.heater_w = 0.0
+        self.heater_w = self.chiller_w = 0.0
+        self._water = water
+        self.chiller: Chiller | None = None
+        if spec.chiller is not None:
+            self.chiller = Chiller(spec.chiller)
+            self._chiller_loop = next((lp for lp in spec.loops if lp.id == spec.chiller.loop), None)
+            place = spec.chiller.vessel if self._chiller_loop is None else self._chiller_loop.feeds
+            self._cooled: Vessel = water.vessels[place]
+            self._felt = self._cooled if self._chiller_loop is None else water.sump
         area = sum(vessel.area_m2 for vessel in spec.displays)
         lights_w = spec.day.lights_w_per_m2 * area * spec.day.lights_to_water
         self._lights_w = lights_w
@@ -43,6 +58,8 @@ class Warmth:
     ) -> None:
         """Warm and cool the water of one step."""
         self._run_heaters(upset, dt_s)
+        if self.chiller is not None:
+            self._run_chiller(self.chiller, upset, dt_s)
         self._run_pumps(upset, pump_on, dt_s)
         if lights:
             self._ledger.lights_j += self._lights_w * dt_s
@@ -60,6 +77,22 @@ class Warmth:
             vessel.heat_j += watts * dt_s
             self.heater_w += watts
         self._ledger.heaters_j += self.heater_w * dt_s
+
+    def _run_chiller(self, chiller: Chiller, upset: Upset, dt_s: float) -> None:
+        felt, cooled = self._felt, self._cooled
+        has_water = min(felt.volume_m3, cooled.volume_m3) > _LEAST_M3
+        degc = felt.heat_j / (self._heat * felt.volume_m3) if has_water else chiller.spec.set_degc
+        works = has_water and upset.powered and not upset.chiller_failed and self._loop_runs()
+        self.chiller_w = chiller.cooling_w(degc, works)
+        cooled.heat_j -= self.chiller_w * dt_s
+        self._ledger.chiller_j += self.chiller_w * dt_s
+
+    def _loop_runs(self) -> bool:
+        loop = self._chiller_loop
+        if loop is None:
+            return True
+        flow_m3_s = self._water.circuit.branch(loop.id).flow_m3_s * self._water.flow_share
+        return flow_m3_s > _LOOP_STANDS * loop.flow_l_h * L_H
 
     def _run_pumps(self, upset: Upset, pump_on: bool, dt_s: float) -> None:
         into_sump_w = self._return_w if pump_on else 0.0

@@ -1,8 +1,9 @@
 """What the nodes say on the wire: topics, SenML packs (RFC 8428) and the connection message."""
 
 import json
-from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from math import isfinite
 
 from weirsim.instruments import ProbeSpec
 from weirsim.nodes import Pack
@@ -23,12 +24,9 @@ def connection_topic(root: str, system: str, node: str) -> str:
 def senml(system: str, pack: Pack) -> bytes:
     """Return a pack as SenML JSON: base name and base time in the first record, then values."""
     whole, rest = divmod(pack.time_us, 1_000_000)
-    base: dict[str, object] = {
-        "bn": f"{system}/{pack.node.id}/",
-        "bt": whole if rest == 0 else pack.time_us / 1e6,
-    }
-    records = list(_records(pack.readings))
-    return json.dumps([base | records[0], *records[1:]], separators=(",", ":")).encode()
+    time = whole if rest == 0 else pack.time_us / 1e6
+    records = ",".join([_record(probe, value) for probe, value in pack.readings])
+    return f"[{{{_base(system, pack.node.id)}{time!r},{records[1:]}]".encode()
 
 
 def connection(connected: bool, power: str, since_us: int | None = None) -> bytes:
@@ -52,13 +50,23 @@ def rfc3339(time_us: int) -> str:
     return moment.isoformat(timespec=spec) + "Z"
 
 
-def _records(readings: Iterable[tuple[ProbeSpec, float]]) -> Iterable[dict[str, object]]:
-    for probe, value in readings:
-        record: dict[str, object] = {"n": probe.name}
-        if probe.is_switch:
-            record["vb"] = value >= 0.5
-        else:
-            if probe.wire_unit:
-                record["u"] = probe.wire_unit
-            record["v"] = value
-        yield record
+def _record(probe: ProbeSpec, value: float) -> str:
+    quantity = probe.quantity
+    begin = _begin(probe.name, quantity, probe.wire_unit)
+    if quantity == "switch":
+        return begin + ("true}" if value >= 0.5 else "false}")
+    return f"{begin}{value!r}}}" if isfinite(value) else f"{begin}{json.dumps(value)}}}"
+
+
+@lru_cache(maxsize=4096)
+def _base(system: str, node: str) -> str:
+    """Return the base fields up to the base time."""
+    return f'"bn":{json.dumps(f"{system}/{node}/")},"bt":'
+
+
+@lru_cache(maxsize=4096)
+def _begin(name: str, quantity: str, unit: str) -> str:
+    """Return a record up to its value: the same for every reading of a probe."""
+    if quantity == "switch":
+        return f'{{"n":{json.dumps(name)},"vb":'
+    return f'{{"n":{json.dumps(name)},' + (f'"u":{json.dumps(unit)},' if unit else "") + '"v":'

@@ -2,7 +2,7 @@ from collections import defaultdict
 from dataclasses import replace
 
 import pytest
-from support.plants import run
+from support.plants import WITH_CHILLER, run
 
 from weirsim.fault_book import FaultBook
 from weirsim.faults import FAULTS, Fault
@@ -60,6 +60,7 @@ def test_bad_seconds_are_told() -> None:
         (Fault("overflow-blocked", target="attic"), "no vessel 'attic'; there is north, south"),
         (Fault("probe-silent", target="sump-node/rust"), "no channel 'sump-node/rust'"),
         (Fault("node-offline", target="roof"), "no node 'roof'"),
+        (Fault("chiller-failed"), "the plant has no chiller it could strike"),
         (Fault("floor-leak", onset_s=-1.0), "onset_s = -1 s: give 0 or more"),
         (Fault("mains-lost", onset_s=60.0), "it begins at once, leave onset_s out"),
     ],
@@ -104,7 +105,7 @@ def test_a_whole_channel_id_and_a_short_one_mean_the_same() -> None:
 
 def test_every_fault_of_the_table_can_begin_and_be_repaired() -> None:
     for fault_id in FAULTS:
-        plant = run(SPEC, 120.0, [Fault(fault_id, 30.0, duration_s=60.0)])
+        plant = run(WITH_CHILLER, 120.0, [Fault(fault_id, 30.0, duration_s=60.0)])
         assert plant.active_faults == ()
 
 

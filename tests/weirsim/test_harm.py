@@ -8,7 +8,8 @@ import pytest
 
 from weirsim.faults import Fault
 from weirsim.harbour_hall import NODES, SPEC
-from weirsim.harm import METERS, Harm, HarmWatch
+from weirsim.harm import METERS, Harm
+from weirsim.harm_watch import HarmWatch
 from weirsim.model import Plant
 from weirsim.plant import DaySpec, HeaterSpec, PlantSpec
 from weirwatch.water.hydraulics import weir_head_m

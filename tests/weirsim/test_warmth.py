@@ -74,6 +74,7 @@ def test_a_power_cut_cools_every_vessel_by_itself() -> None:
         assert begin[name] - exact > 0.5
 
 
+@pytest.mark.slow
 def test_thermostats_hold_the_water_and_their_duty_shows_the_loss() -> None:
     """P duty = UA (Tw − Ta) over whole days, read back with water.heat."""
     spec = quiet(SPEC, loss_w_per_k=80.0)
@@ -128,6 +129,7 @@ def test_failed_heaters_let_the_water_cool_and_one_alone_can_fail() -> None:
     assert mean_degc(one) > mean_degc(both)
 
 
+@pytest.mark.slow
 def test_the_steady_temperature_of_a_plant_without_heaters_balances_its_pumps() -> None:
     """(T − Ta) = P / UA, all pump power ending in the water."""
     bare = quiet(ONE_DISPLAY, loss_w_per_k=50.0, room_degc=20.0)
@@ -182,6 +184,7 @@ def test_the_room_is_warmest_at_three_in_the_afternoon() -> None:
     assert climate.room_degc(0.0, 5.0) == pytest.approx(hours[0] + 5.0)
 
 
+@pytest.mark.slow
 def test_a_day_at_harbour_hall_stays_within_what_is_normal() -> None:
     """Normal is a temperature swing of 0.3 to 0.6 K (common practice, no source)."""
     plant = run(SPEC, 86_400.0, step_s=10.0)
