@@ -1,3 +1,4 @@
+import errno
 import json
 import os
 import signal
@@ -89,6 +90,18 @@ def test_it_answers_until_it_is_closed(started: Callable[[], OwnBroker]) -> None
     own.close()
     assert not own.alive()
     assert is_free(host, port)
+
+
+def test_it_is_closed_though_the_disk_is_full(
+    started: Callable[[], OwnBroker], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    broker = started()
+    monkeypatch.setattr("weirwatch.ingest.child.write_record", refuse)
+    broker.close()
+    assert not broker.alive()
 
 
 def test_messages_pass_and_wait_for_the_acknowledgement(started: Callable[[], OwnBroker]) -> None:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from paho.mqtt.enums import MQTTErrorCode
 from support.mqtt_peer import (
     HOST,
     Inbox,
@@ -286,6 +287,16 @@ def test_close_is_idempotent_and_safe_before_start() -> None:
     link.close()
 
 
+def test_a_connection_that_is_lost_at_the_very_end_does_not_keep_it_from_closing() -> None:
+    inbox = Inbox()
+    link = MqttTransport(broker_settings(), (HOST, 1), ("a",), inbox.put, inbox.link, SystemClock())
+    link.start()
+    link._live = True  # as between the loss and the word of it
+    link.close()
+    assert link.state().endswith("closed")
+    assert not [t for t in threading.enumerate() if t.name.startswith("paho-mqtt")]
+
+
 def test_the_network_thread_comes_back_after_an_error_of_the_library(broker: OwnBroker) -> None:
     inbox = Inbox()
     died = threading.Event()
@@ -311,3 +322,27 @@ def test_the_network_thread_comes_back_after_an_error_of_the_library(broker: Own
                 end.close()
     finally:
         threading.excepthook = hook
+
+
+def test_asking_how_it_is_while_it_starts_makes_no_second_network_thread() -> None:
+    inbox = Inbox()
+    link = MqttTransport(broker_settings(), (HOST, 1), ("a",), inbox.put, inbox.link, SystemClock())
+    client = link._client
+    start, entered, inside, most = client.loop_start, threading.Event(), [0], [0]
+
+    def slowly() -> MQTTErrorCode:
+        inside[0] += 1
+        most[0] = max(most[0], inside[0])
+        entered.set()
+        threading.Event().wait(0.1)
+        inside[0] -= 1
+        return start()
+
+    client.loop_start = slowly  # type: ignore[method-assign]
+    starting = threading.Thread(target=link.start)
+    starting.start()
+    assert entered.wait(5)
+    assert "127.0.0.1" in link.state()
+    starting.join(5)
+    link.close()
+    assert most[0] == 1

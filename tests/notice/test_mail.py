@@ -4,6 +4,10 @@ import email
 import socket
 import ssl
 import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from email import policy
 from email.message import EmailMessage
 from pathlib import Path
@@ -124,3 +128,57 @@ def test_nobody_there_and_a_server_that_never_speaks() -> None:
         silent.listen()
         with pytest.raises(TransientError, match="no answer"):
             notifier(silent.getsockname()[1], timeout_s=0.3).send(NOTICE)
+
+
+@contextmanager
+def odd_server(greeting: bytes, farewell: bytes) -> Iterator[tuple[list[bytes], int]]:
+    """An SMTP server that takes mail, with a greeting and a farewell of its own; one connection."""
+    taken: list[bytes] = []
+
+    def serve(listening: socket.socket) -> None:
+        peer, _ = listening.accept()
+        with peer, peer.makefile("rb") as said:
+            peer.sendall(greeting)
+            for line in said:
+                word = line[:4].upper()
+                if word == b"DATA":
+                    peer.sendall(b"354 go on\r\n")
+                    taken.append(b"".join(iter(said.readline, b".\r\n")))
+                peer.sendall(farewell if word == b"QUIT" else b"250 OK\r\n")
+
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        thread = threading.Thread(target=serve, args=(listening,))
+        thread.start()
+        yield taken, listening.getsockname()[1]
+        thread.join(5)
+        assert not thread.is_alive()
+
+
+@pytest.mark.parametrize(
+    "farewell", [b"221 bye\r\n", b"250 OK\r\n", b"421 busy\r\n", b"500 what\r\n", b"?\r\n"]
+)
+def test_an_odd_farewell_after_the_mail_was_taken_does_not_send_it_again(farewell: bytes) -> None:
+    with odd_server(b"220 hall\r\n", farewell) as (taken, port):
+        notifier(port).send(NOTICE)
+    assert len(taken) == 1
+
+
+@pytest.mark.parametrize("greeting", [b"554 not for you\r\n", b"421 later\r\n", b"?\r\n"])
+def test_a_server_that_refuses_whoever_comes_is_tried_again(greeting: bytes) -> None:
+    with (
+        odd_server(greeting, b"221 bye\r\n") as (taken, port),
+        pytest.raises(TransientError, match="mail to keeper: the server refuses to serve us"),
+    ):
+        notifier(port).send(NOTICE)
+    assert taken == []
+
+
+@pytest.mark.parametrize("odd", ["\r", "\v", "\x85", "\u2028"])
+def test_an_odd_line_end_in_the_first_line_stops_no_mail(odd: str) -> None:
+    text = f"Mara{odd}K has not checked in: HIGH: Sump high\nStay out."
+    with smtp_receiver() as (box, port):
+        notifier(port).send(replace(NOTICE, text=text))
+    content = box.taken[0].content
+    assert isinstance(content, bytes)
+    mail = email.message_from_bytes(content, policy=policy.default)
+    assert mail["Subject"] == "Mara K has not checked in: HIGH: Sump high"

@@ -44,6 +44,9 @@ def test_secrets_from_the_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     ("kind", "text", "told"),
     [
         ("webhook", 'url = "s3cr3t"', "url is no http or https address"),
+        ("webhook", 'url = "http://s3cr3t:99999/"', "url is no http or https address"),
+        ("webhook", 'url = "http://[s3cr3t/"', "url is no http or https address"),
+        ("webhook", 'url = "http:///s3cr3t"', "url is no http or https address"),
         ("webhook", "url = s3cr3t", "not TOML"),
         ("webhook", "secret = 73163\n", "url is no http"),
         ("webhook", 'url = "http://h/"\nsecret = 73163\n', "secret among its secrets is not a te"),

@@ -133,3 +133,9 @@ def test_an_answer_that_is_no_http() -> None:
         waiting = WebhookNotifier("keeper", url, "", "/x", HandClock(), timeout_s=0.3)
         with pytest.raises(TransientError, match="no answer"):
             waiting.send(NOTICE)
+
+
+def test_an_address_with_letters_of_any_language(receiver: HttpReceiver) -> None:
+    receiver.url = receiver.url.replace("/alarm?to=keeper", "/läuft über/a%20b?to=Åse&x=ä%2F")
+    notifier(receiver).send(NOTICE)
+    assert receiver.posted[0].path == "/l%C3%A4uft%20%C3%BCber/a%20b?to=%C3%85se&x=%C3%A4%2F"

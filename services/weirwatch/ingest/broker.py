@@ -162,7 +162,10 @@ class OwnBroker:
         gone = child.end(self._pid, self._mark())
         self._collect()
         if gone:
-            child.write_record(self._record_path, self._remembered_port())
+            try:
+                child.write_record(self._record_path, self._remembered_port())
+            except OSError as trouble:  # a full disk: whoever stops us has more to do
+                log.warning("broker.port_not_remembered error=%s", trouble)
 
     # --- recognising and taking over ---------------------------------------------------------
 

@@ -1,12 +1,15 @@
 """Who may log in at a mosquitto of one's own, and publish what: its password and ACL files.
 
-A node publishes below its own prefix and reads nothing; the service reads everything and publishes
-below the root. The format of a password is that of mosquitto_passwd: $7$ is PBKDF2-HMAC-SHA512.
+A node publishes below its own prefix and reads nothing; a listener, such as the watcher on another
+machine, reads what is below the root and publishes nothing; the service reads everything and
+publishes below the root. The format of a password is that of mosquitto_passwd: $7$ is
+PBKDF2-HMAC-SHA512.
 """
 
 import base64
 import hashlib
 import os
+import re
 import secrets
 from collections.abc import Mapping
 from pathlib import Path
@@ -16,6 +19,7 @@ from weirwatch.settings import drill_root
 
 SERVICE = "weirwatch"
 PASSWORDS, ACL, SERVICE_LOGIN = "passwords", "acl", "service-login.toml"
+_LISTENER = re.compile(r"[a-z][a-z0-9-]{0,31}")
 # The passwords are random, 192 bits: more rounds would only slow the broker down.
 _ROUNDS = 101
 _HEAD = "# Written by weirwatch node: changes here are lost. After a change: kill -HUP mosquitto.\n"
@@ -35,7 +39,11 @@ class BrokerLogins:
 
     def nodes(self) -> list[str]:
         """Return the nodes that have a login, as system/node, in order."""
-        return sorted(self._read().keys() - {SERVICE})
+        return sorted(name for name in self._read() if "/" in name)
+
+    def listeners(self) -> list[str]:
+        """Return the listeners that have a login, in order."""
+        return sorted(name for name in self._read() if _listens(name))
 
     def add(self, node: str) -> str:
         """Give a node a login, the service as well if it has none yet; return the password.
@@ -43,12 +51,29 @@ class BrokerLogins:
         Raises:
             ConfigError: the node has one already, or the folder cannot be written.
         """
+        return self._add(node, f"node {node!r}")
+
+    def add_listener(self, name: str) -> str:
+        """Give a listener a login, the service as well if it has none yet; return the password.
+
+        Raises:
+            ConfigError: the name cannot be one, or has a login already, or the folder cannot be
+                written.
+        """
+        if not _LISTENER.fullmatch(name) or name == SERVICE:
+            raise ConfigError(
+                f"listener {name!r}: write a small letter, then small letters, digits and -, 32"
+                f" characters at most, and not {SERVICE!r}, which is the service itself"
+            )
+        return self._add(name, f"listener {name!r}")
+
+    def _add(self, name: str, told: str) -> str:
         known = dict(self._read())
-        if node in known:
-            raise ConfigError(f"node {node!r} has a login already: revoke it first for a new one")
+        if name in known:
+            raise ConfigError(f"{told} has a login already: revoke it first for a new one")
         self._let_service_in(known)
         password = secrets.token_urlsafe(24)
-        known[node] = hashed(password)
+        known[name] = hashed(password)
         self._save(known)
         return password
 
@@ -63,16 +88,16 @@ class BrokerLogins:
             self._let_service_in(known)
             self._save(known)
 
-    def revoke(self, node: str) -> None:
-        """Take a node's login away.
+    def revoke(self, name: str) -> None:
+        """Take the login of a node or a listener away.
 
         Raises:
             ConfigError: it has none, or the folder cannot be written.
         """
         known = dict(self._read())
-        if node == SERVICE or node not in known:
-            raise ConfigError(f"node {node!r} has no login: see weirwatch node list")
-        del known[node]
+        if name == SERVICE or name not in known:
+            raise ConfigError(f"{name!r} has no login: see weirwatch node list")
+        del known[name]
         self._save(known)
 
     def _let_service_in(self, known: dict[str, str]) -> None:
@@ -117,12 +142,19 @@ class BrokerLogins:
             ) from error
 
 
+def _listens(name: str) -> bool:
+    """Return whether a login is a listener's: a node's has its system before it."""
+    return name != SERVICE and "/" not in name
+
+
 def acl(names: Mapping[str, str], root: str) -> str:
     """Return the ACL file for these logins."""
     parts = [_HEAD]
     for name in sorted(names):
         if name == SERVICE:
             rights = f"topic read #\ntopic write {root}/#\ntopic write {drill_root(root)}/#\n"
+        elif _listens(name):
+            rights = f"topic read {root}/#\n"
         else:
             rights = f"topic write {root}/{name}/readings\ntopic write {root}/{name}/connection\n"
         parts.append(f"\nuser {name}\n{rights}")

@@ -5,6 +5,7 @@ message carries the number of the connection it came on, because a message id me
 the next one, where it could acknowledge another message that nobody has stored.
 """
 
+import contextlib
 import logging
 import ssl
 import threading
@@ -83,6 +84,8 @@ class MqttTransport:
         self._own_topic = own_connection(settings.root)
         self._counts: Counter[str] = Counter()
         self._lock = threading.Lock()  # an ack must not slip from one connection into the next
+        # paho starts two network threads for one socket when two threads ask at once.
+        self._one_thread = threading.Lock()
         self._generation = 0
         self._live = False
         self._started = False
@@ -96,7 +99,6 @@ class MqttTransport:
 
     def start(self) -> None:
         """Begin connecting; keeps trying with back-off for ever."""
-        self._started = True
         self._state = f"{self._where}: connecting"
         if self._v5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -109,7 +111,9 @@ class MqttTransport:
             )
         else:
             self._client.connect_async(*self._address, KEEPALIVE_S)
-        self._client.loop_start()
+        with self._one_thread:
+            self._started = True
+            self._client.loop_start()
 
     def ack(self, messages: Sequence[WireMessage]) -> None:
         """Acknowledge committed messages in the order given; stale ones are dropped, counted."""
@@ -133,13 +137,15 @@ class MqttTransport:
 
     def close(self) -> None:
         """Say goodbye, disconnect and stop the network thread."""
-        if not self._started or self._closed:
-            return
-        self._closed = True
+        with self._one_thread:
+            if not self._started or self._closed:
+                return
+            self._closed = True
         if self._live and self._lasting:
             info = self._publish(self._own_topic, GOODBYE, retain=True)
             if info is not None:
-                info.wait_for_publish(_GOODBYE_S)
+                with contextlib.suppress(RuntimeError):  # lost in this very moment
+                    info.wait_for_publish(_GOODBYE_S)
         self._client.disconnect()
         self._client.loop_stop()
         with self._lock:
@@ -162,10 +168,11 @@ class MqttTransport:
 
         Also brings the network thread back, should an error of the library have ended it.
         """
-        if self._started and not self._closed:
-            revived = self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS
-            if revived:
-                log.error("mqtt.network_thread_revived")
+        with self._one_thread:
+            wanted = self._started and not self._closed
+            revived = wanted and self._client.loop_start() == MQTTErrorCode.MQTT_ERR_SUCCESS
+        if revived:
+            log.error("mqtt.network_thread_revived")
         return self._state
 
     # --- making the client -------------------------------------------------------------------

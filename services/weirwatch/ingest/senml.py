@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Any, NamedTuple
 
 import msgspec
+from msgspec import UNSET, UnsetType
 
 from weirwatch.domain.errors import BadPayload
 from weirwatch.domain.instant import SECOND, Micros
@@ -84,7 +85,8 @@ class _Unusable(Exception):  # noqa: N818 - carries a problem; never leaves this
 class _Plain(msgspec.Struct, forbid_unknown_fields=True, gc=False):
     """A record of the usual fields only; the parser itself checks their types."""
 
-    v: float
+    v: float | UnsetType = UNSET
+    vb: bool | UnsetType = UNSET
     n: str = ""
     t: float | None = None
     u: str | None = None
@@ -128,10 +130,11 @@ def _read_plain(payload: bytes, now: Micros) -> list[Record] | None:
         if when < newest:
             sort = True
         newest = when
-        name = base_name + plain.n
-        if not good_name(name):
+        name, unset = base_name + plain.n, plain.vb is UNSET
+        if (plain.v is UNSET) is unset or not good_name(name):  # no value, or one too many
             return None
-        records.append((name, base_unit if plain.u is None else plain.u, when, plain.v))
+        value: Any = plain.v if unset else plain.vb
+        records.append((name, base_unit if plain.u is None else plain.u, when, value))
     if sort:
         records.sort(key=_time_of)
     return records

@@ -12,15 +12,19 @@ import http.client
 import socket
 import ssl
 from dataclasses import dataclass
-from urllib.parse import SplitResult, urlsplit
+from urllib.parse import SplitResult, quote, urlsplit
 
 from weirwatch.domain.instant import SECOND
+from weirwatch.notice.time_limit import LONGEST_S, at_most
 from weirwatch.ports import Clock
 
 TIMEOUT_S = 10.0
 LATER = (408, 425, 429)  # refusals that a later try may not meet
 _LONGEST_WAIT_S = 3600.0
 _ENOUGH = 4096  # bytes of an answer that are read
+_AS_WRITTEN = (
+    "%/:?@!$&'()*+,;=[]|{}^`\"<>\\#"  # of an address; only the rest is not ASCII, or blank
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,23 +54,34 @@ class HttpPost:
         url: http or https.
         tls: trust for https; None: the system's.
         timeout_s: real seconds for connecting, and for each wait for the other side.
+        longest_s: real seconds for all of it.
     """
 
     def __init__(
-        self, url: str, tls: ssl.SSLContext | None = None, timeout_s: float = TIMEOUT_S
+        self,
+        url: str,
+        tls: ssl.SSLContext | None = None,
+        timeout_s: float = TIMEOUT_S,
+        longest_s: float = LONGEST_S,
     ) -> None:
         self._url: SplitResult = urlsplit(url)
         self._tls = tls
         self._timeout_s = timeout_s
+        self._longest_s = longest_s
 
     def __call__(self, body: bytes, headers: dict[str, str]) -> Answer:
-        """Post once and wait for the answer."""
+        """Post once and wait for the answer; its status counts, whatever becomes of the rest."""
         connection = self._connection()
-        path = (self._url.path or "/") + (f"?{self._url.query}" if self._url.query else "")
+        sock: socket.socket | None = None
+        query = f"?{self._url.query}" if self._url.query else ""
+        path = quote(f"{self._url.path or '/'}{query}", _AS_WRITTEN)
         try:
-            connection.request("POST", path, body, headers)
-            answer = connection.getresponse()
-            answer.read(_ENOUGH)
+            with at_most(self._longest_s, lambda: sock or connection.sock):
+                connection.request("POST", path, body, headers)
+                sock = connection.sock  # the connection forgets it before the answer is read
+                answer = connection.getresponse()
+                with contextlib.suppress(OSError, http.client.HTTPException):
+                    answer.read(_ENOUGH)  # good manners
             wait = _seconds(answer.headers.get("Retry-After"))
             return Answer(answer.status, f"answered {answer.status}", wait)
         except (OSError, http.client.HTTPException) as trouble:

@@ -5,6 +5,7 @@ import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from weirwatch.domain.errors import ConfigError
 
@@ -58,12 +59,20 @@ def secret_url(where: str, secrets: Mapping[str, Any], url: str) -> str:
         ConfigError: neither is one.
     """
     found = secret_text(where, secrets, "url") or url
-    if not found.startswith(("http://", "https://")):
+    if not found.startswith(("http://", "https://")) or not _is_address(found):
         raise ConfigError(
             f'{where}: url is no http or https address: write one, or url = "…" among its secrets '
             "if it holds a secret itself"
         )
     return found
+
+
+def _is_address(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        return bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        return False
 
 
 def _table(text: str, where: str) -> Mapping[str, Any]:
