@@ -40,6 +40,21 @@ def test_a_page_at_the_root_takes_nothing_of_the_api(mounted: World, api: httpx.
     assert (refused.status_code, refused.headers["allow"]) == (405, "POST")
 
 
+@pytest.mark.parametrize("path", ["alarms", "channels", "nothing", "/sta/v1.1/Things"])
+def test_head_is_get_without_the_body(mounted: World, api: httpx.Client, path: str) -> None:
+    """RFC 9110 section 9.3.2."""
+    whole, head = api.get(path), api.head(path)
+    assert head.status_code == whole.status_code
+    assert head.content == b""
+    same = ("content-length", "content-type", "etag")
+    assert [head.headers.get(name) for name in same] == [whole.headers.get(name) for name in same]
+
+
+def test_a_stream_without_end_has_no_head(mounted: World, api: httpx.Client) -> None:
+    answer = api.head("events/stream")
+    assert (answer.status_code, answer.headers["allow"]) == (405, "GET")
+
+
 def test_the_page_has_its_own_content_policy(mounted: World) -> None:
     policy = httpx.get(f"http://127.0.0.1:{mounted.port}/").headers["content-security-policy"]
     assert "default-src 'self'" in policy

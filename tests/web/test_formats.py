@@ -6,11 +6,11 @@ import json
 
 import httpx
 import pytest
-from support.web_harbour import LEVEL
+from support.web_harbour import FLOW, LEVEL
 
 SERIES = f"channels/{LEVEL.id}/series"
 READINGS = f"channels/{LEVEL.id}/readings"
-COLUMNS = ["start", "end", "min", "mean", "max", "count"]
+COLUMNS = ["start", "end", "min", "mean", "max", "count", "first", "last"]
 
 
 @pytest.mark.parametrize(
@@ -27,6 +27,27 @@ def test_a_series_as_csv(
     assert head == COLUMNS
     assert [float(row[3]) for row in rows] == [item["mean"] for item in plain]
     assert [row[0] for row in rows] == [item["start"] for item in plain]
+
+
+def test_several_series_are_one_table(api: httpx.Client) -> None:
+    asked = {"channel": [FLOW.id, LEVEL.id], "weighted": "true", "points": "40"}
+    plain = api.get("series", params=asked).json()["items"]
+    rows = [{"channel": one["channel"], **item} for one in plain for item in one["items"]]
+    found = list(
+        csv.DictReader(io.StringIO(api.get("series", params=asked | {"format": "csv"}).text))
+    )
+    assert list(found[0]) == ["channel", *COLUMNS, "time_mean", "unit"]
+    assert [(row["channel"], row["start"], float(row["time_mean"])) for row in found] == [
+        (row["channel"], row["start"], row["time_mean"]) for row in rows
+    ]
+    assert {(row["channel"], row["unit"]) for row in found} == {(FLOW.id, "L/h"), (LEVEL.id, "mm")}
+    lines = api.get("series", params=asked | {"format": "jsonl"}).text.splitlines()
+    assert [json.loads(line)["time_mean"] for line in lines] == [row["time_mean"] for row in rows]
+    parquet = pytest.importorskip("pyarrow.parquet")
+    answer = api.get("series", params=asked | {"format": "parquet"})
+    table = parquet.read_table(io.BytesIO(answer.content))
+    assert table.column("channel").to_pylist() == [row["channel"] for row in rows]
+    assert table.column("first").to_pylist() == [row["first"] for row in rows]
 
 
 def test_pages_of_readings_follow_the_link(api: httpx.Client) -> None:

@@ -24,6 +24,9 @@ COUNTS = {
     **{place: n for n, (place, _) in enumerate(_COUNTERS.values()) if "." not in place},
     "notices": {"delivered": 7, "failures": 8, "given_up": 9, "expired": 10, "folded": 11},
     "heartbeat": {"taken": 12, "failures": 13, "withheld": 14},
+    "store": dict.fromkeys(
+        ("damaged_parts", "upkeep_failures", "let_go_for_room", "let_go_late"), 3
+    ),
     "mqtt": {"connects": 2, "disconnects": 1, "received": 5},
 }
 

@@ -4,11 +4,11 @@ import httpx
 import pytest
 from fastapi import FastAPI
 from pydantic import BaseModel
-from support.web_harbour import LEVEL, NOON, SILENT, FakeCore, Harbour
+from support.web_harbour import FLOW, LEVEL, NOON, SILENT, FakeCore, Harbour
 
 from weirwatch.domain.instant import SECOND, to_rfc3339
 from weirwatch.pipeline import queries
-from weirwatch.web import schemas
+from weirwatch.web import parameters, reading_routes, schemas
 
 pytestmark = pytest.mark.usefixtures("fresh_world")
 
@@ -18,6 +18,8 @@ SHAPES: list[tuple[str, type[BaseModel]]] = [
     ("systems", schemas.Systems),
     ("channels", schemas.Channels),
     (f"channels/{LEVEL.id}/series", schemas.Series),
+    (f"channels/{LEVEL.id}/series?weighted=true", schemas.Series),
+    (f"series?channel={LEVEL.id}&channel={FLOW.id}", schemas.SeriesOfSeveral),
     (f"channels/{LEVEL.id}/readings", schemas.Readings),
     ("alarms", schemas.Alarms),
     ("alarms/node-offline/hall-node", schemas.Alarm),
@@ -92,6 +94,49 @@ def test_a_channel_without_readings_is_an_empty_list_an_unknown_one_is_not(
     assert problem.status_code == 404
     assert problem.json()["type"] == "urn:weirwatch:problem:unknown-channel"
     assert "levle" in problem.json()["detail"]
+
+
+def test_several_channels_at_once_are_told_once_in_their_order_on_one_grid(
+    api: httpx.Client,
+) -> None:
+    asked = [FLOW.id, LEVEL.id, SILENT.id, LEVEL.id]
+    found = api.get("series", params={"channel": asked, "points": 24}).json()
+    assert [one["channel"] for one in found["items"]] == [FLOW.id, LEVEL.id, SILENT.id]
+    for one in found["items"]:
+        alone = api.get(f"channels/{one['channel']}/series", params={"points": 24}).json()
+        assert one == {name: alone[name] for name in ("channel", "unit", "items")}
+        assert (found["from"], found["to"]) == (alone["from"], alone["to"])
+
+
+@pytest.mark.parametrize(
+    ("channels", "more", "status", "told"),
+    [
+        ([], {}, 400, "query.channel"),
+        ([f"harbour-hall/x/{n}" for n in range(51)], {}, 400, "query.channel"),
+        ([LEVEL.id, "harbour-hall/sump-node/levle"], {}, 404, "levle"),
+        ([LEVEL.id], {"weighted": "yes"}, 400, "write true or false"),
+    ],
+)
+def test_what_cannot_be_asked_of_several_is_told(
+    api: httpx.Client, channels: list[str], more: dict[str, str], status: int, told: str
+) -> None:
+    assert parameters.MOST_CHANNELS == 50
+    problem = api.get("series", params={"channel": channels, **more})
+    assert problem.status_code == status
+    assert told in problem.json()["detail"]
+
+
+def test_a_weighted_mean_of_too_many_readings_is_refused_with_its_cure(
+    api: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = {"channel": [LEVEL.id, FLOW.id], "weighted": "true"}
+    monkeypatch.setattr(reading_routes, "MOST_WEIGHTED", 400)
+    assert api.get("series", params=asked).is_success
+    monkeypatch.setattr(reading_routes, "MOST_WEIGHTED", 399)
+    problem = api.get("series", params=asked)
+    assert problem.status_code == 400
+    assert "400 readings would have to be read" in problem.json()["detail"]
+    assert api.get("series", params=asked | {"weighted": "false"}).is_success
 
 
 def test_health_is_the_cores_word_and_alive_the_webs_own(

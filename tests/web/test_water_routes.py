@@ -40,5 +40,13 @@ def test_both_reports_are_as_described(world: World) -> None:
         assert upkeep["waiting"] == sum(probe["due"] for probe in upkeep["calibrations"])
         assert http.get("/reports/upkeep", params={"from": "x"}).status_code == 400
         assert http.get("/reports/water", params={"days": 3}).status_code == 400
-        nowhere = http.get("/reports/water", params={"system": "nowhere"}).json()
-        assert nowhere["moving"] == []
+
+
+@pytest.mark.parametrize("report", ["water", "probes", "upkeep"])
+def test_a_system_that_is_not_there_is_said_not_answered_with_an_empty_report(
+    world: World, report: str
+) -> None:
+    answer = httpx.get(world.url(f"/api/v1/reports/{report}"), params={"system": "harbor-hall"})
+    assert answer.status_code == 404
+    assert answer.json()["type"] == "urn:weirwatch:problem:unknown-system"
+    assert answer.json()["detail"].endswith("there is harbour-hall")

@@ -5,6 +5,7 @@ show old values and hold the port.
 """
 
 import argparse
+import gc
 import logging
 import sys
 from collections.abc import Callable, Sequence
@@ -85,6 +86,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with listening:
         app = build_web(settings, clock_from_json(options.clock), core_lost)
         server.append(Server(app))
+        gc.freeze()  # what start-up made stays: walking it again and again would stall every page
         server[0].run(sockets=[listening])
     return 1 if ends else 0
 

@@ -11,7 +11,16 @@ from typing import Any
 
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
-from weirwatch.pipeline.access import AccessBook, Role, Token, parts_of, proves, rights_exist
+from weirwatch.pipeline.access import (
+    SESSION,
+    AccessBook,
+    Role,
+    Session,
+    Token,
+    parts_of,
+    proves,
+    rights_exist,
+)
 from weirwatch.ports import Clock
 from weirwatch.web import problems
 from weirwatch.web.lockout import Lockout
@@ -20,10 +29,9 @@ from weirwatch.web.rights import Identity
 
 log = logging.getLogger(__name__)
 
-SESSION: Micros = 7 * 86_400 * SECOND  # real time; a session ends with its token as well
 _TOUCH_EVERY: Micros = 60 * SECOND
-_MOST_SESSIONS = 1000
 _MOST_PROVED = 1000
+_MOST_UNSAID = 100
 
 Write = Callable[[Mapping[str, Any]], object]
 
@@ -48,7 +56,7 @@ class Access:
     Args:
         book: the tokens on record.
         write: hands a request about access rights to the core, see `pipeline.access_desk`.
-        clock: service time for expiry, real time for lockout and sessions.
+        clock: service time for expiry, real time for lockout.
     """
 
     def __init__(self, book: AccessBook, write: Write, clock: Clock) -> None:
@@ -58,7 +66,7 @@ class Access:
         self._lock = threading.Lock()
         self._lockout = Lockout()
         self._proved: OrderedDict[bytes, str] = OrderedDict()  # digest of a text → token id
-        self._sessions: OrderedDict[bytes, tuple[str, Micros]] = OrderedDict()
+        self._unsaid: OrderedDict[bytes, Session] = OrderedDict()  # the core was away
         self._touched: dict[str, Micros] = {}
 
     def rights_hold(self) -> bool:
@@ -85,37 +93,52 @@ class Access:
 
     def by_session(self, session: str, remote: str) -> Identity | None:
         """Return whose session it is; None: it is none, or it has ended."""
+        digest = _digest(session)
         with self._lock:
-            found = self._sessions.get(_digest(session))
-        if found is None or self._clock.real_mono() >= found[1]:
+            unsaid = self._unsaid.get(digest)
+        found = unsaid or self.book.session(digest)
+        if found is None or self._clock.now().utc >= found.until:
             return None
         try:
-            return self._identity(found[0], self.book.tokens(), remote, session=True)
+            return self._identity(found.token, self.book.tokens(), remote, session=True)
         except Refusal:
             return None
 
     def sign_in(self, text: str, remote: str) -> str:
-        """Return a new session for the owner of a token.
+        """Return a new session for the owner of a token; on record, it outlives a restart.
+
+        While the core is away it is not on record, and known to this process alone.
 
         Raises:
             Refusal: see `by_token`.
         """
         identity = self.by_token(text.strip(), remote)
         session = secrets.token_urlsafe(32)
-        with self._lock:
-            self._sessions[_digest(session)] = (
-                identity.token_id,
-                self._clock.real_mono() + SESSION,
-            )
-            if len(self._sessions) > _MOST_SESSIONS:
-                self._sessions.popitem(last=False)
-        self._deed(identity.name, remote, "sign-in", identity.name, "done")
+        digest = _digest(session)
+        request = {"name": "signed-in", "token": identity.token_id, "session": digest.hex()}
+        if not self._tell({**request, "who": identity.name, "remote": remote}):
+            until = self._clock.now().utc + SESSION
+            with self._lock:
+                self._unsaid[digest] = Session(digest, identity.token_id, until)
+                if len(self._unsaid) > _MOST_UNSAID:
+                    self._unsaid.popitem(last=False)
         return session
 
     def sign_out(self, session: str) -> None:
-        """End a session, if it is one."""
+        """End a session, if it is one.
+
+        Raises:
+            Refusal: that could not be put on record: it has not ended.
+        """
+        digest = _digest(session)
         with self._lock:
-            self._sessions.pop(_digest(session), None)
+            if self._unsaid.pop(digest, None) is not None:
+                return
+        try:
+            self.change({"name": "signed-out", "session": digest.hex()})
+        except WeirwatchError as error:
+            detail = f"you are still signed in: {error}; try again in a minute"
+            raise Refusal(problems.NOT_ANSWERING, detail) from error
 
     def still(self, identity: Identity) -> bool:
         """Return whether this token still opens what it opened."""
@@ -177,11 +200,14 @@ class Access:
             }
         )
 
-    def _tell(self, request: Mapping[str, Any]) -> None:
+    def _tell(self, request: Mapping[str, Any]) -> bool:
+        """Tell the core; return whether it has put it on record."""
         try:
             self.change(request)
         except WeirwatchError as error:  # reading goes on while the core is away
             log.warning("access.not_recorded what=%s error=%s", request["name"], error)
+            return False
+        return True
 
 
 def anybody(remote: str) -> Identity:

@@ -1,4 +1,4 @@
-"""The home of saving bytes: ETag with If-None-Match (RFC 9110), and gzip."""
+"""The home of saving bytes (RFC 9110): ETag with If-None-Match, gzip, and HEAD."""
 
 import gzip
 import hashlib
@@ -9,21 +9,28 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 _LEAST = 1024  # bytes; below that gzip saves no packet
 _LEVEL = 5
 _OURS = ("/api/", "/sta/")
+_STREAM = "/stream"
 
 
 class Compact:
-    """ASGI middleware around the API: whole answers of GET get an ETag and are compressed."""
+    """ASGI middleware around the API: whole answers of GET get an ETag and are compressed.
+
+    HEAD is answered as GET is, without the body; not where the body is a stream without end.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on; hold back what is sent until it is whole, streams apart."""
-        asked = scope["type"] == "http" and scope["method"] == "GET"
-        if asked and scope["path"].startswith(_OURS):
-            await self._app(scope, receive, _Whole(Headers(scope=scope), send).take)
-        else:
+        method = scope["method"] if scope["type"] == "http" else ""
+        if method not in ("GET", "HEAD") or not scope["path"].startswith(_OURS):
             await self._app(scope, receive, send)
+            return
+        headers = Headers(scope=scope)
+        if method == "HEAD" and not scope["path"].endswith(_STREAM):
+            scope, send = {**scope, "method": "GET"}, _headless(send)
+        await self._app(scope, receive, _Whole(headers, send).take)
 
 
 class _Whole:
@@ -68,6 +75,15 @@ class _Whole:
             headers["Content-Length"] = str(len(body))
         await self._send(self._start)
         await self._send({"type": "http.response.body", "body": body})
+
+
+def _headless(send: Send) -> Send:
+    async def bare(message: Message) -> None:
+        if message["type"] == "http.response.body":
+            message = {**message, "body": b""}
+        await send(message)
+
+    return bare
 
 
 def _matches(asked: str, tag: str) -> bool:

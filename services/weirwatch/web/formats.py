@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import msgspec
@@ -28,9 +28,15 @@ TABLE: dict[int | str, dict[str, Any]] = {
 
 
 def table_answer(
-    request: Request, asked: Format | None, document: Mapping[str, Any], columns: Sequence[str]
+    request: Request,
+    asked: Format | None,
+    document: Mapping[str, Any],
+    columns: Sequence[str],
+    rows: Iterable[Row] | None = None,
 ) -> Response:
     """Return a page of a series or of readings as the query, else the header Accept, asks for.
+
+    `rows` are what stands in a table; None: the document's items.
 
     The cursor of the next page stands in the header Link (RFC 8288) where the format has no place
     for it.
@@ -44,7 +50,7 @@ def table_answer(
     if document["next"]:
         following = request.url.include_query_params(cursor=document["next"])
         headers["Link"] = f'<{following.path}?{following.query}>; rel="next"'
-    body = _WRITERS[chosen](document["items"], columns)
+    body = _WRITERS[chosen](document["items"] if rows is None else list(rows), columns)
     return Response(body, headers=headers, media_type=MEDIA[chosen])
 
 

@@ -25,7 +25,7 @@ from weirwatch.web import problems
 from weirwatch.web.access import Access, Refusal, anybody
 from weirwatch.web.lockout import RateLimit
 from weirwatch.web.rights import PUBLIC, SAFE_METHODS, SIGN_IN, Identity, role_needed
-from weirwatch.web.sign_in import COOKIE
+from weirwatch.web.sign_in import COOKIE, way_in
 
 BODY_S = 30.0  # for the whole of it
 MAX_BODY = 64 * 1024  # bytes; the longest comment is 2000 characters
@@ -272,8 +272,9 @@ async def _refuse(refusal: Refusal, scope: Scope, receive: Receive, send: Send) 
         return
     headers = {}
     if refusal.kind is problems.NO_TOKEN:
-        if scope["method"] == "GET" and scope["path"] in ("/", "/log"):
-            await RedirectResponse(SIGN_IN, 303)(scope, receive, send)
+        way = way_in(scope["path"]) if scope["method"] == "GET" else None
+        if way is not None:
+            await RedirectResponse(way, 303)(scope, receive, send)
             return
         headers["WWW-Authenticate"] = "Bearer"
     if refusal.retry_after_s is not None:

@@ -29,7 +29,10 @@ _UNACKNOWLEDGED = ("unacknowledged", "latched-unacknowledged", "returned-unackno
 _COUNTERS: Mapping[str, tuple[str, str]] = {
     "weirwatch_messages": ("messages", "MQTT messages taken in."),
     "weirwatch_readings": ("readings", "Readings stored."),
-    "weirwatch_duplicate_readings": ("duplicates", "Readings that were there already."),
+    "weirwatch_duplicate_readings": (
+        "duplicates",
+        "Readings that were there already, or too old to be kept.",
+    ),
     "weirwatch_quarantined": ("quarantined", "What could not be used, by message and cause."),
     "weirwatch_commits": ("commits", "Groups made durable."),
     "weirwatch_commit_failures": ("commit_failures", "Groups that could not be made durable."),
@@ -42,6 +45,19 @@ _COUNTERS: Mapping[str, tuple[str, str]] = {
     "weirwatch_heartbeats_taken": ("heartbeat.taken", "Signs of life that were taken."),
     "weirwatch_heartbeat_failures": ("heartbeat.failures", "Signs of life that were not taken."),
     "weirwatch_heartbeats_withheld": ("heartbeat.withheld", "None sent: the loop did not turn."),
+    "weirwatch_damaged_parts": (
+        "store.damaged_parts",
+        "Parts of the history found damaged and left out.",
+    ),
+    "weirwatch_upkeep_failures": ("store.upkeep_failures", "Work on the file tried again later."),
+    "weirwatch_hours_let_go_for_room": (
+        "store.let_go_for_room",
+        "Hours whose readings had to go early on a full disk.",
+    ),
+    "weirwatch_readings_too_old": (
+        "store.let_go_late",
+        "Readings that came when nothing is kept of their hours any more.",
+    ),
     "weirwatch_broker_connects": ("mqtt.connects", "Connections made to the broker."),
     "weirwatch_broker_disconnects": ("mqtt.disconnects", "Connections to the broker lost."),
 }

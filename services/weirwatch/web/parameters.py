@@ -16,6 +16,7 @@ from weirwatch.web.tables import Format
 EARLIEST: Micros = from_rfc3339("0001-01-01T00:00:00Z")
 LATEST: Micros = from_rfc3339("9999-12-31T23:59:59Z")
 DAY: Micros = 86_400 * SECOND
+MOST_CHANNELS = 50  # of one query
 
 _RFC3339 = re.compile(
     r"(\d{4}-\d\d-\d\d)[Tt ](\d\d:\d\d):(\d\d)(\.\d+)?([Zz]|[+-]\d\d:\d\d)", re.ASCII
@@ -47,12 +48,19 @@ def _whole(value: object) -> object:
     return value
 
 
+def _flag(value: object) -> object:
+    if isinstance(value, str) and value not in ("true", "false"):
+        raise ValueError("write true or false")
+    return value
+
+
 Time = Annotated[
     Micros,
     BeforeValidator(parse_time),
     WithJsonSchema({"type": "string", "format": "date-time"}),
 ]
 _AS_WRITTEN = BeforeValidator(_whole)  # no 1_000, no 5.0
+_TRUE_OR_FALSE = BeforeValidator(_flag)  # no yes, no 1
 Left = SkipJsonSchema[None]  # left out; there is no null in an address
 Cursor = Annotated[
     str, Field(pattern=r"^[0-9]{1,18}$", description="`next` of the page before, unchanged.")
@@ -98,6 +106,26 @@ class SeriesQuery(TableQuery):
     points: Annotated[
         int, Field(ge=1, le=5000, description="At most so many buckets."), _AS_WRITTEN
     ] = 300
+
+    weighted: Annotated[
+        bool,
+        Field(description="Add `time_mean`, the mean weighted by time: reads every reading."),
+        _TRUE_OR_FALSE,
+    ] = False
+
+
+class SeriesOfSeveralQuery(SeriesQuery):
+    """Which channels, and how much of their series."""
+
+    channel: Annotated[
+        list[str],
+        Field(
+            min_length=1,
+            max_length=MOST_CHANNELS,
+            description="Channel id; repeat it for several. One named twice is told once.",
+            examples=[["harbour-hall/sump-node/level", "harbour-hall/sump-node/return-flow"]],
+        ),
+    ]
 
 
 class ReadingsQuery(TableQuery):

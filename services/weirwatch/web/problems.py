@@ -19,6 +19,7 @@ from weirwatch.domain.errors import (
     UnknownChannel,
     UnknownFailure,
     UnknownRule,
+    UnknownSystem,
     UnknownWork,
     WeirwatchError,
 )
@@ -49,6 +50,7 @@ UNKNOWN_RULE = Kind("unknown-rule", 404, "No rule has that id")
 UNKNOWN_CHANNEL = Kind("unknown-channel", 404, "No channel has that id")
 UNKNOWN_FAILURE = Kind("unknown-failure", 404, "No failure has that id")
 UNKNOWN_WORK = Kind("unknown-work", 404, "No planned work has that id")
+UNKNOWN_SYSTEM = Kind("unknown-system", 404, "No system has that id")
 METHOD_NOT_ALLOWED = Kind("method-not-allowed", 405, "This address does not take that method")
 NOT_ACCEPTABLE = Kind("not-acceptable", 406, "That format cannot be made here")
 ILLEGAL_COMMAND = Kind("illegal-command", 409, "The alarm's state does not allow that command")
@@ -75,6 +77,7 @@ KINDS = (
     UNKNOWN_CHANNEL,
     UNKNOWN_FAILURE,
     UNKNOWN_WORK,
+    UNKNOWN_SYSTEM,
     METHOD_NOT_ALLOWED,
     NOT_ACCEPTABLE,
     ILLEGAL_COMMAND,
@@ -96,6 +99,7 @@ _BY_ERROR: Mapping[type[WeirwatchError], Kind] = {
     UnknownRule: UNKNOWN_RULE,
     UnknownChannel: UNKNOWN_CHANNEL,
     UnknownFailure: UNKNOWN_FAILURE,
+    UnknownSystem: UNKNOWN_SYSTEM,
     UnknownWork: UNKNOWN_WORK,
     RefusedEntry: REFUSED_ENTRY,
     TransientError: NOT_ANSWERING,

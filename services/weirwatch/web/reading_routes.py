@@ -1,11 +1,13 @@
 """The home of the routes that only read: health, systems, channels, history, cards, notices."""
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from weirwatch.pipeline import queries
+from weirwatch.pipeline.shapes import Json, bucket_columns, bucket_rows
 from weirwatch.web import problems, schemas
 from weirwatch.web.context import Context, JsonAnswer, problem_responses
 from weirwatch.web.formats import TABLE, table_answer
@@ -14,8 +16,11 @@ from weirwatch.web.parameters import (
     FailureId,
     NoticesQuery,
     ReadingsQuery,
+    SeriesOfSeveralQuery,
     SeriesQuery,
 )
+
+MOST_WEIGHTED = 20_000_000  # readings for one answer: three channels at 5 s for a year
 
 _ASKED = problem_responses(problems.INVALID_REQUEST)
 _CHANNEL = _ASKED | TABLE | problem_responses(problems.UNKNOWN_CHANNEL, problems.NOT_ACCEPTABLE)
@@ -76,11 +81,26 @@ def channel_router(context: Context) -> APIRouter:
 
     @router.get("/channels/{id:path}/series", response_model=schemas.Series, responses=_CHANNEL)
     def series(request: Request, id: ChannelId, query: Annotated[SeriesQuery, Query()]) -> Response:
-        """Show min, mean, max and count in buckets of equal width; gaps stay gaps."""
-        start, end = query.span(context.clock.now().utc)
-        found = queries.series_json(context.archive, context.settings, id, start, end, query.points)
-        columns = ("start", "end", "min", "mean", "max", "count")
-        return table_answer(request, query.format, found, columns)
+        """Show min, mean, max, count, first and last in buckets of equal width; gaps stay gaps.
+
+        `mean` is the plain mean of the readings; `weighted` adds the one weighted by time.
+        """
+        found = _series(context, (id,), query)
+        if isinstance(found, Response):
+            return found
+        columns = bucket_columns(weighted=query.weighted)
+        return table_answer(request, query.format, queries.series_of_one(found), columns)
+
+    @router.get("/series", response_model=schemas.SeriesOfSeveral, responses=_CHANNEL)
+    def series_of_several(
+        request: Request, query: Annotated[SeriesOfSeveralQuery, Query()]
+    ) -> Response:
+        """Show the series of several channels on the same edges of buckets."""
+        found = _series(context, list(dict.fromkeys(query.channel)), query)
+        if isinstance(found, Response):
+            return found
+        columns = ("channel", *bucket_columns(weighted=query.weighted), "unit")
+        return table_answer(request, query.format, found, columns, bucket_rows(found))
 
     @router.get("/channels/{id:path}/readings", response_model=schemas.Readings, responses=_CHANNEL)
     def readings(
@@ -100,3 +120,20 @@ def channel_router(context: Context) -> APIRouter:
         return table_answer(request, query.format, found, ("time", "value", "quality", "reason"))
 
     return router
+
+
+def _series(context: Context, channels: Sequence[str], query: SeriesQuery) -> Json | Response:
+    """Return the channels' series, or the problem that too much would have to be read for them."""
+    start, end = query.span(context.clock.now().utc)
+    asked = (context.archive, context.settings, channels, start, end, query.points)
+    found = queries.series_json(*asked)
+    if not query.weighted:
+        return found
+    count = sum(bucket["count"] for bucket in bucket_rows(found))
+    if count > MOST_WEIGHTED:
+        detail = (
+            f"weighted: {count} readings would have to be read, at most {MOST_WEIGHTED} are: ask"
+            " for a shorter range or fewer channels, or leave it out"
+        )
+        return problems.problem(problems.INVALID_REQUEST, detail)
+    return queries.series_json(*asked, weighted=True)

@@ -168,9 +168,16 @@ class Bucket(_Out):
     start: Time
     end: Time
     min: float
-    mean: float
+    mean: float = Field(description="Plain: each reading weighs the same.")
     max: float
     count: int
+    first: float = Field(description="Value of the first reading.")
+    last: float = Field(description="Value of the last reading.")
+    time_mean: float | None = Field(
+        None,
+        description="Weighted by time; only with `weighted=true`. Null where readings are there no"
+        " longer, or nothing of the bucket is covered.",
+    )
 
 
 class Series(_Out):
@@ -181,6 +188,23 @@ class Series(_Out):
     from_: Time = Field(alias="from")
     to: Time
     items: list[Bucket]
+    next: Cursor | None
+
+
+class OneSeries(_Out):
+    """The buckets of one of several channels."""
+
+    channel: str
+    unit: str
+    items: list[Bucket]
+
+
+class SeriesOfSeveral(_Out):
+    """In the order they were asked for, all on the same edges of buckets."""
+
+    from_: Time = Field(alias="from")
+    to: Time
+    items: list[OneSeries]
     next: Cursor | None
 
 

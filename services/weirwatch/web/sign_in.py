@@ -1,17 +1,20 @@
 """The home of the page to sign in: one form, no script; the cookie is out of any script's reach."""
 
 from html import escape
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from weirwatch.web.access import SESSION, Access, Refusal
+from weirwatch.pipeline.access import SESSION
+from weirwatch.web.access import Access, Refusal
 from weirwatch.web.rights import SIGN_IN, SIGN_OUT, Identity
 
 COOKIE = "weirwatch_session"
+BACK = '<p><a href="/">To the page</a></p>'
+PAGES = ("/", "/log")  # where signing in may lead; no other address, least of all a foreign one
 _SHEET = (
     "body{font:1rem/1.5 system-ui,sans-serif;background:#e9edee;color:#26333a;margin:0}"
     "main{max-width:24rem;margin:12vh auto;padding:1rem}label{display:block;margin:1rem 0 .3rem}"
@@ -39,22 +42,26 @@ def sign_in_routes(access: Access) -> list[Route]:
             if refusal.retry_after_s is not None:
                 answer.headers["Retry-After"] = str(refusal.retry_after_s)
             return answer
-        answer = RedirectResponse("/", 303)
+        wished = request.query_params.get("to", "")
+        answer = RedirectResponse(wished if wished in PAGES else PAGES[0], 303)
         answer.set_cookie(
             COOKIE,
             session,
             max_age=SESSION // 1_000_000,
             httponly=True,
-            samesite="strict",
+            samesite="lax",  # "strict" would not know who follows a notice's link from a mailbox
             secure=_encrypted(request),
             path="/",
         )
         return answer
 
     async def sign_out(request: Request) -> Response:
-        access.sign_out(request.cookies.get(COOKIE, ""))
+        try:
+            await run_in_threadpool(access.sign_out, request.cookies.get(COOKIE, ""))
+        except Refusal as refusal:
+            return _page(_alert(refusal.detail) + BACK, refusal.kind.status)
         answer = RedirectResponse(SIGN_IN, 303)
-        answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="strict")
+        answer.delete_cookie(COOKIE, path="/", httponly=True, samesite="lax")
         return answer
 
     return [
@@ -62,6 +69,13 @@ def sign_in_routes(access: Access) -> list[Route]:
         Route(SIGN_IN, sign_in, methods=["POST"]),
         Route(SIGN_OUT, sign_out, methods=["POST"]),
     ]
+
+
+def way_in(path: str) -> str | None:
+    """Return the address that asks to sign in for a page; None: it is none of the pages."""
+    if path not in PAGES:
+        return None
+    return SIGN_IN if path == PAGES[0] else f"{SIGN_IN}?to={quote(path, safe='')}"
 
 
 def remote_of(request: Request) -> str:
@@ -86,11 +100,19 @@ def _field(body: bytes, name: str) -> str:
         return ""
 
 
+def _alert(trouble: str) -> str:
+    return f'<p role="alert">{escape(trouble)[:1].upper()}{escape(trouble)[1:]}.</p>'
+
+
 def _in(trouble: str) -> str:
-    alert = f'<p role="alert">{escape(trouble)[:1].upper()}{escape(trouble)[1:]}.</p>'
+    """Return the form; without an action it goes where the browser is, fragment and all.
+
+    So the alarm that a notice's link names is still known afterwards (HTML, form submission
+    algorithm, step 13; Fetch, HTTP-redirect fetch: a redirection inherits the fragment).
+    """
     return (
-        f"<h1>Sign in</h1>{alert if trouble else ''}"
-        f'<form method="post" action="{SIGN_IN}"><label for="token">Your token</label>'
+        f"<h1>Sign in</h1>{_alert(trouble) if trouble else ''}"
+        '<form method="post"><label for="token">Your token</label>'
         '<input id="token" name="token" type="password" autocomplete="current-password" required'
         ' autofocus><button type="submit">Sign in</button></form>'
         "<p>Whoever runs this service makes tokens, with <code>weirwatch token add</code>.</p>"
@@ -101,7 +123,7 @@ def _out(identity: Identity) -> str:
     return (
         f"<h1>Signed in</h1><p>As {escape(identity.name)}, who may {identity.role.value}.</p>"
         f'<form method="post" action="{SIGN_OUT}"><button type="submit">Sign out</button></form>'
-        '<p><a href="/">To the page</a></p>'
+        f"{BACK}"
     )
 
 

@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, ConfigDict, Field
 
+from weirwatch.domain.errors import UnknownSystem
 from weirwatch.pipeline.probe_report import probe_report_json
 from weirwatch.pipeline.upkeep import upkeep_json
 from weirwatch.pipeline.water_report import DEFAULT_SPAN, water_report_json
@@ -43,7 +44,7 @@ class UpkeepQuery(BaseModel):
 def water_router(context: Context) -> APIRouter:
     """Return the routes."""
     router = APIRouter(prefix="/reports", tags=["reports"])
-    asked = problem_responses(problems.INVALID_REQUEST)
+    asked = problem_responses(problems.INVALID_REQUEST, problems.UNKNOWN_SYSTEM)
 
     @router.get("/water", response_model=water_schemas.WaterReport, responses=asked)
     def water_report(query: Annotated[WaterQuery, Query()]) -> JsonAnswer:
@@ -69,5 +70,12 @@ def water_router(context: Context) -> APIRouter:
 
 
 def _system(settings: Settings, named: str | None) -> str:
-    """Return the system that is named; one that is not there has an empty report."""
-    return settings.systems[0].id if named is None else named
+    """Return the system that is named, else the first.
+
+    Raises:
+        UnknownSystem: it is not there: an empty report would look like a quiet one.
+    """
+    known = [system.id for system in settings.systems]
+    if named is not None and named not in known:
+        raise UnknownSystem(f"no system has the id {named!r}; there is {', '.join(known)}")
+    return known[0] if named is None else named

@@ -85,6 +85,13 @@ def test_an_alarm_in_words() -> None:
     assert alarm.response.startswith("Look at the sump camera")
 
 
+def test_an_alarm_that_is_over_says_from_when_to_when_it_stood() -> None:
+    over = {"ago": 40 * MINUTE, "returned_at": NOW - 22 * MINUTE}
+    for state in (RETURNED, AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED):
+        (alarm,), _ = alarm_lists(sight(standing("floor-leak", state=state, **over)), hall(), NOW)
+        assert alarm.since == "from 12:20 to 12:38 (22 min ago)"
+
+
 @pytest.mark.parametrize(
     ("rule", "limit"),
     [

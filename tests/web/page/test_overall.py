@@ -81,3 +81,20 @@ def test_what_is_computed_counts_by_what_it_is_computed_from() -> None:
     doubtful = replace(seen, newest=newest)
     assert overall_of(doubtful, hall(), NOW).sentence == "1 channel uncertain."
     assert overall_of(doubtful, replace(hall(), computed=frozenset({name})), NOW).quiet
+
+
+def test_problems_are_told_by_the_titles_of_their_rules_not_by_ids() -> None:
+    known = hall()
+    rule = known.rules["room-too-hot"]
+    named = {"disk-full": "Disk full", "node-offline/sump-node": "Node sump-node offline"}
+    rules = {name: replace(rule, id=name, title=title) for name, title in named.items()}
+    fixture = replace(known, rules={**known.rules, **rules})
+    problems = [
+        "node-offline/sump-node: node hall/sump-node has lost its connection",
+        "disk-full: 12 MB left",
+        "commits fail: disk I/O error",
+    ]
+    said = overall_of(sight(health={"problems": problems}), fixture, NOW).sentence
+    assert "Node hall/sump-node has lost its connection. Disk full: 12 MB left." in said
+    assert "Commits fail: disk I/O error." in said
+    assert "node-offline" not in said.lower()

@@ -124,3 +124,29 @@ def test_only_the_newest_notices_are_kept_and_their_state_follows(
         return {n.id: n.state for n in sight.notices}["n60"] == "delivered"
 
     wait_for(watch, delivered)
+
+
+def standing_of(sight: Sight, work: str) -> str:
+    return next((w["state"] for w in sight.works if w["id"] == work), "")
+
+
+def test_planned_work_is_known_and_its_moves_arrive_by_themselves(
+    world: World, watch: Watch
+) -> None:
+    watch.start()
+    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "idle")
+    time.sleep(0.3)  # the first look is over
+    world.work({"name": "start", "work": "feeding-pause", "who": "Kari"})
+    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "under-way", within_s=3)
+
+
+def test_planned_work_that_the_core_has_confirmed_is_shown_at_once(
+    world: World, watch: Watch
+) -> None:
+    watch.start()
+    wait_for(watch, lambda sight: sight.works)
+    watch.take_work(world.work({"name": "start", "work": "water-change"}))
+    assert standing_of(watch.sight(), "water-change") == "under-way"
+    assert [work["id"] for work in watch.sight().works] == [
+        "feeding-pause", "water-change", "probe-calibration",
+    ]  # fmt: skip

@@ -1,11 +1,13 @@
 """Home of which alarms the page shows, in which order and in which words: pure."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.devices import devices_of, where_text
 from weirwatch.domain.failures import SafetyCard
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import Micros, from_rfc3339
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Discrepancy, Priority, Rule, SwitchIs
 from weirwatch.domain.wording import amount, limit_text
@@ -67,13 +69,14 @@ def alarm_lists(
 
     To act on: raised, returned or latched ones in service; unacknowledged before acknowledged
     before gone, then by priority, then the oldest first. Set aside: shelved, suppressed by design
-    or out of service.
+    or out of service; what planned work keeps quiet is told there while nothing is wrong with it.
     """
+    quiet = quiet_by_work(sight)
     act: list[tuple[Alarm, Rule]] = []
     aside: list[tuple[Alarm, Rule]] = []
     for alarm in sight.alarms.values():
         rule = fixture.rules.get(alarm.rule)
-        if rule is None:
+        if rule is None or alarm.rule in quiet:
             continue
         if alarm.service_state is not ServiceState.IN_SERVICE:
             if alarm.service_state is ServiceState.SUPPRESSED_BY_DESIGN and not _raised(alarm):
@@ -85,6 +88,24 @@ def alarm_lists(
         [_alarm_words(alarm, rule, sight, fixture, now) for alarm, rule in _ordered(chosen)]
         for chosen in (act, aside)
     )
+
+
+def shelved_by(work: Mapping[str, Any]) -> Sequence[str]:
+    """Return the rules that planned work keeps shelved now; after its first check they are back."""
+    return work["shelved"] if work["state"] in ("under-way", "settling") else ()
+
+
+def quiet_by_work(sight: Sight) -> frozenset[str]:
+    """Return the rules that planned work, and nobody else for longer, keeps quiet and normal."""
+    found = set()
+    for work in sight.works:
+        for rule in shelved_by(work):
+            alarm = sight.alarms.get(rule)
+            if alarm is None or _raised(alarm) or alarm.shelved_until is None:
+                continue
+            if alarm.shelved_until <= from_rfc3339(work["check_at"]):
+                found.add(rule)
+    return frozenset(found)
 
 
 def urgent_by_channel(sight: Sight, fixture: Fixture) -> dict[str, tuple[Priority, str]]:
@@ -121,7 +142,6 @@ def _alarm_words(
     alarm: Alarm, rule: Rule, sight: Sight, fixture: Fixture, now: Micros
 ) -> AlarmWords:
     channel = fixture.channels.get(rule.channel or "")
-    since = "" if alarm.raised_at is None else words.since_words(alarm.raised_at, now, fixture.zone)
     return AlarmWords(
         rule=rule.id,
         title=rule.title,
@@ -132,7 +152,7 @@ def _alarm_words(
         channel=channel_words(channel, fixture),
         value=_value_now(alarm, channel, sight, fixture, now),
         limit=_limit(rule, channel),
-        since=since if _raised(alarm) else "",
+        since=words.stood_words(alarm, now, fixture.zone),
         message=_message(alarm),
         check_in=words.check_in_words(alarm, now, fixture.zone),
         response=rule.response,

@@ -9,17 +9,18 @@ from nicegui.element import Element
 from weirwatch.ports import Command
 from weirwatch.web.page.alarm_list import AlarmWords
 from weirwatch.web.page.drawing import alarm_svg
+from weirwatch.web.page.kept import Kept
 from weirwatch.web.page.leaves import card_html
 from weirwatch.web.page.parts import (
     Words,
     box,
     field,
     markup,
-    on_submit,
     reclass,
     section,
-    submit,
+    who_field,
 )
+from weirwatch.web.page.sending import Fields, Sending, comment_of, minutes_of, who_of
 
 Send = Callable[[Command], Awaitable[str]]
 """Carries out a command; returns an empty text when it is done, else why not."""
@@ -31,21 +32,14 @@ _WHY_EVERY_S = 5.0  # while it is open: the time that a delay has left moves on
 class AlarmPanel:
     """The standing alarms, the ones set aside, and the name commands are recorded under."""
 
-    def __init__(self, send: Send, explain: Explain) -> None:
+    def __init__(self, send: Send, explain: Explain, signed: str = "") -> None:
         self._standing = section("Alarms", "ww-alarms")
         with self._standing:
-            self._act = _Cards(send, explain)
-            with box("div", "ww-who"):
-                field(
-                    "Your name, kept on record with every command",
-                    name="operator",
-                    placeholder="page",
-                    maxlength="60",
-                    data_keep="operator",
-                )
+            self._act = _cards(send, explain)
+            who_field("Your name, kept on record with every command", signed)
         self._set_aside = section("Set aside", "ww-alarms ww-aside")
         with self._set_aside:
-            self._aside = _Cards(send, explain)
+            self._aside = _cards(send, explain)
 
     def show(self, act: Sequence[AlarmWords], aside: Sequence[AlarmWords]) -> None:
         """Bring both lists up to date."""
@@ -55,26 +49,10 @@ class AlarmPanel:
         self._aside.show(aside)
 
 
-class _Cards:
-    """One list of cards, kept by rule id so that a card in use is never built anew."""
-
-    def __init__(self, send: Send, explain: Explain) -> None:
-        self._send = send
-        self._explain = explain
-        self._root = box("div", "ww-cards")
-        self._cards: dict[str, _Card] = {}
-
-    def show(self, alarms: Sequence[AlarmWords]) -> None:
-        for rule in self._cards.keys() - {alarm.rule for alarm in alarms}:
-            self._cards.pop(rule).root.delete()
-        for place, alarm in enumerate(alarms):
-            card = self._cards.get(alarm.rule)
-            if card is None:
-                with self._root:
-                    card = self._cards[alarm.rule] = _Card(alarm, self._send, self._explain)
-            card.show(alarm)
-            if self._root.default_slot.children[place] is not card.root:
-                card.root.move(self._root, place)
+def _cards(send: Send, explain: Explain) -> Kept[AlarmWords]:
+    return Kept(
+        box("div", "ww-cards"), lambda alarm: alarm.rule, lambda alarm: _Card(alarm, send, explain)
+    )
 
 
 class _Card:
@@ -85,7 +63,7 @@ class _Card:
         self._send = send
         self._explain = explain
         self._forms: dict[str, Element] = {}
-        self._buttons: list[Words] = []
+        self._sending = Sending()
         self.root = box("article", "ww-alarm", data_rule=alarm.rule, aria_label=alarm.title)
         with self.root:
             with box("div", "ww-facts"):
@@ -141,14 +119,14 @@ class _Card:
         with self._form("acknowledge"):
             field("Comment", name="comment", maxlength="1000", data_keep=f"say {alarm.rule}")
             field(
-                "On my way, back in (min)",
+                "On my way: next word in (min)",
                 name="check_in_minutes",
                 type="number",
                 min="1",
                 max="1440",
                 inputmode="numeric",
             )
-            self._buttons.append(submit("Acknowledge", "ww-main"))
+            self._sending.button("Acknowledge", "ww-main")
         with self._form("check-in"):
             field("Comment", name="comment", maxlength="1000")
             field(
@@ -159,7 +137,7 @@ class _Card:
                 max="1440",
                 inputmode="numeric",
             )
-            self._buttons.append(submit("Check in"))
+            self._sending.button("Check in")
         with box("details", "ww-more") as more:
             self._forms["shelve"] = more
             Words("summary", "Shelve")
@@ -173,7 +151,7 @@ class _Card:
                     max=str(alarm.shelve_max),
                     inputmode="numeric",
                 )
-                self._buttons.append(submit("Shelve"))
+                self._sending.button("Shelve")
         for command, label in (
             ("reset", "Reset"),
             ("unshelve", "Unshelve"),
@@ -181,40 +159,18 @@ class _Card:
         ):
             with self._form(command):
                 field("Comment", name="comment", maxlength="1000")
-                self._buttons.append(submit(label))
-        self._outcome = Words("p", classes="ww-outcome", role="status")
-        self._outcome.say("")
+                self._sending.button(label)
+        self._sending.outcome()
 
     def _form(self, command: str, *, keep: bool = True) -> Element:
         form = box("form", "ww-form", data_command=command)
         if keep:
             self._forms[command] = form
 
-        async def handle(fields: dict[str, Any]) -> None:
-            await self._carry_out(command, form, fields)
-
-        on_submit(form, handle)
+        self._sending.on_submit(
+            form, lambda fields: _command(command, self._rule, fields), self._send
+        )
         return form
-
-    async def _carry_out(self, name: str, form: Element, fields: dict[str, Any]) -> None:
-        try:
-            command = _command(name, self._rule, fields)
-        except ValueError as error:
-            self._outcome.say(str(error))
-            return
-        self._busy(True)
-        self._outcome.say("Sending…")
-        problem = await self._send(command)
-        if self.root.is_deleted:
-            return
-        self._busy(False)
-        self._outcome.say(problem)
-        if not problem:
-            ui.run_javascript(f"weirwatch.clear({form.id})")
-
-    def _busy(self, busy: bool) -> None:
-        for button in self._buttons:
-            button.props.set_bool("disabled", busy)
 
     def show(self, alarm: AlarmWords) -> None:
         """Bring the words up to date; what somebody has typed or opened stays."""
@@ -232,7 +188,7 @@ class _Card:
             form.set_visibility(command in alarm.commands)
 
 
-def _command(name: str, rule: str, fields: dict[str, Any]) -> Command:
+def _command(name: str, rule: str, fields: Fields) -> Command:
     """Return the command of a form.
 
     Raises:
@@ -241,20 +197,8 @@ def _command(name: str, rule: str, fields: dict[str, Any]) -> Command:
     return Command(
         name=name,
         rule=rule,
-        who=str(fields.get("operator") or "").strip()[:60] or "page",
-        comment=str(fields.get("comment") or "").strip()[:1000],
-        minutes=_minutes(fields.get("minutes")),
-        check_in_minutes=_minutes(fields.get("check_in_minutes")),
+        who=who_of(fields),
+        comment=comment_of(fields),
+        minutes=minutes_of(fields.get("minutes")),
+        check_in_minutes=minutes_of(fields.get("check_in_minutes")),
     )
-
-
-def _minutes(text: object) -> float | None:
-    if text is None or str(text).strip() == "":
-        return None
-    try:
-        minutes = float(str(text))
-    except ValueError:
-        minutes = 0.0
-    if not 0 < minutes < float("inf"):
-        raise ValueError("Minutes must be a number above 0; nothing was changed.")
-    return minutes

@@ -22,6 +22,7 @@ TITLES: Mapping[str, str] = {
     "calibration": "Calibration",
     "note": "Note",
 }
+_SHORT = {"ph": "pH", "uv": "UV", "rcd": "RCD", "gfci": "GFCI", "co2": "CO2"}
 FRESH = BUDGET
 POINTS = 3
 _MASS, _VOLUME = ("g", "kg"), ("L", "mL")
@@ -47,7 +48,8 @@ class Ask:
 
 def readable(word: str) -> str:
     """Return an id as people read it."""
-    return {"ph": "pH"}.get(word, word.replace("-", " ").capitalize())
+    text = " ".join(_SHORT.get(part, part) for part in word.split("-"))
+    return text if text.startswith("pH") else text[:1].upper() + text[1:]
 
 
 def quantities() -> Options:

@@ -13,15 +13,17 @@ from weirwatch.domain.instant import Micros
 from weirwatch.domain.keeper_log import LogEntry
 from weirwatch.pipeline.log_entries import entry_json
 from weirwatch.pipeline.probe_report import probe_report_json
+from weirwatch.pipeline.proofs import proofs_json
 from weirwatch.pipeline.upkeep import upkeep_json
 from weirwatch.pipeline.water_html import water_parts
-from weirwatch.pipeline.water_report import DEFAULT_SPAN, water_report_json
+from weirwatch.pipeline.water_report import DEFAULT_SPAN, current_entries, water_report_json
 from weirwatch.ports import Archive, Clock, LogKeeper
 from weirwatch.settings import Settings
 from weirwatch.web.page import words
 from weirwatch.web.page.log_list import LogList
 from weirwatch.web.page.log_writing import WritePanel
 from weirwatch.web.page.parts import Words, box, markup, section
+from weirwatch.web.page.proof_list import ProofList
 from weirwatch.web.page.report_leaves import job_html, probes_html, upkeep_html
 
 log = logging.getLogger(__name__)
@@ -35,12 +37,17 @@ _SHOWN: Micros = 90 * words.DAY
 
 @dataclass(frozen=True, slots=True)
 class LogParts:
-    """What the page works with; without a keeper nothing can be written."""
+    """What the page works with; without a keeper nothing can be written.
+
+    Attributes:
+        signed: who is signed in; empty: nobody need be.
+    """
 
     settings: Settings
     archive: Archive
     keeper: LogKeeper | None
     clock: Clock
+    signed: str = ""
 
 
 class LogView:
@@ -55,13 +62,15 @@ class LogView:
                 with section("Write into the log", "ww-write"):
                     if parts.keeper is None:
                         Words("p", "Nothing can be written here.", "ww-nothing")
-                    self._write = WritePanel(parts.settings, self._send, self._soon)
+                    self._write = WritePanel(parts.settings, self._send, self._soon, parts.signed)
                 with section("Log"):
                     self._list = LogList(self._write.correct)
             with box("div", "ww-right"):
                 with section("Upkeep"):
                     self._jobs = box("ul", "ww-entries ww-plain")
                     self._upkeep = markup()
+                with section("Proof tests of the sensors"):
+                    self._proofs = ProofList(self._proved if parts.keeper is not None else None)
                 with section("Water, the last 30 days", "ww-report"):
                     self._water = markup('<p class="ww-nothing">Being reckoned…</p>')
                 with section("Probes"):
@@ -89,6 +98,17 @@ class LogView:
         )
         if upkeep is not None:
             self._show_upkeep(upkeep, now)
+        await self._refresh_proofs(now)
+
+    async def _refresh_proofs(self, now: Micros) -> None:
+        parts = self._parts
+        proofs = await self._read(
+            lambda: proofs_json(
+                parts.settings, current_entries(parts.archive, "", now + 1), now, self._system
+            )
+        )
+        if proofs is not None:
+            self._proofs.show(proofs, now, self._zone)
 
     def _entries(self, now: Micros) -> list[dict[str, Any]]:
         """Return the entries of the last months, the newest first; corrected ones left out."""
@@ -117,11 +137,18 @@ class LogView:
         async def done(event: Any) -> None:
             who = str(event.args or "").strip()[:60]
             entry = {"kind": "maintenance", "subject": job["id"], "who": who}
-            problem = await self._send({"entries": [entry]})
-            ui.notify(problem or f"{job['title']}: written down")
-            await self._refresh()
+            await self._write_down(entry, job["title"])
 
         button.on("click", done, js_handler="() => emit(weirwatch.operator())")
+
+    async def _proved(self, channel: str, result: str, who: str) -> None:
+        entry = {"kind": "proof", "channel": channel, "subject": result, "who": who}
+        await self._write_down(entry, channel)
+
+    async def _write_down(self, entry: Mapping[str, Any], what: str) -> None:
+        problem = await self._send({"entries": [entry]})
+        ui.notify(problem or f"{what}: written down")
+        await self._refresh()
 
     async def _reports(self) -> None:
         parts, end = self._parts, self._parts.clock.now().utc

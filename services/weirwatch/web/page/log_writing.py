@@ -18,6 +18,7 @@ from weirwatch.web.page.parts import (
     on_submit,
     submit,
     tick,
+    who_field,
 )
 from weirwatch.web.page.report_leaves import entry_words
 
@@ -28,19 +29,14 @@ _SURE = " (--sure)"  # how the command line says it; here it is a button
 class WritePanel:
     """One form for each kind of entry; `correct` opens the one of an entry that was wrong."""
 
-    def __init__(self, settings: Settings, send: Send, stored: Callable[[], None]) -> None:
+    def __init__(
+        self, settings: Settings, send: Send, stored: Callable[[], None], signed: str = ""
+    ) -> None:
         self._settings = settings
         self._send = send
         self._stored = stored
         self._replaces: int | None = None
-        with box("div", "ww-who"):
-            field(
-                "Your name, kept with every entry",
-                name="operator",
-                placeholder="page",
-                maxlength="60",
-                data_keep="operator",
-            )
+        who_field("Your name, kept with every entry", signed)
         with box("p", "ww-correcting") as self._correcting:
             self._corrects = Words("span")
             drop = Words("button", "Do not correct it", "ww-button", type="button")

@@ -65,7 +65,8 @@ def mount(
         identity = request.scope[IDENTITY]
         ui.add_head_html(f"<style>{style}</style><script>{script}</script>")
         ui.add_body_html(_LOST)
-        PageView(fixed, watch, archive, SignedCore(core, identity, access), clock)
+        signed_core = SignedCore(core, identity, access)
+        PageView(fixed, watch, archive, signed_core, clock, identity.name)
         with box("nav", "ww-nav"):
             UpkeepLink(settings, archive, clock)
         if identity.name:
@@ -79,7 +80,7 @@ def mount(
             Words("h1", f"Log of {fixed.title}")
             Words("a", "Alarms and values now", href="/")
         keeper = None if log_keeper is None else SignedKeeper(log_keeper, identity, access)
-        LogView(LogParts(settings, archive, keeper, clock))
+        LogView(LogParts(settings, archive, keeper, clock, identity.name))
         if identity.name:
             ui.html(_signed_in(identity), sanitize=False)
 

@@ -6,11 +6,15 @@ from dataclasses import dataclass
 from weirwatch.domain.alarm import ServiceState
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.rule import Priority
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.live_drill_words import drill_sentence
 from weirwatch.web.page import words
-from weirwatch.web.page.alarm_list import AlarmWords, alarm_lists
+from weirwatch.web.page.alarm_list import AlarmWords, alarm_lists, quiet_by_work
 from weirwatch.web.page.marks import Mark, mark_of
 from weirwatch.web.page.sight import Fixture, Sight
+from weirwatch.web.page.work_words import under_way_words
+
+_OF_A_NODE = "node-offline/"  # how the ids of its built-in rules begin
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +39,9 @@ def overall_of(sight: Sight, fixture: Fixture, now: Micros) -> Overall:
     parts = [
         *_lost_parts(sight, fixture, now),
         *_alarm_parts(act),
-        *_problem_parts(sight),
+        *_problem_parts(sight, fixture),
         *_drill_parts(sight, fixture),
+        *under_way_words(sight),
         *_channel_parts(sight, fixture, now),
         *_aside_parts(sight, aside),
     ]
@@ -66,10 +71,19 @@ def _lost_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
     return parts
 
 
-def _problem_parts(sight: Sight) -> list[str]:
+def _problem_parts(sight: Sight, fixture: Fixture) -> list[str]:
     """Return what the core itself finds wrong, or not done yet, as sentences."""
     problems = [*(sight.health.get("problems") or ()), sight.health.get("not_in_force") or ""]
-    return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in map(str, problems) if text]
+    told = (_titled(text, fixture) for text in map(str, problems) if text)
+    return [f"{text[:1].upper()}{text[1:].rstrip('.')}." for text in told]
+
+
+def _titled(text: str, fixture: Fixture) -> str:
+    """Return a problem that begins with a rule's id with its title instead; a node says its own."""
+    name, colon, rest = text.partition(": ")
+    if not colon or name not in fixture.rules:
+        return text
+    return rest if name.startswith(_OF_A_NODE) else f"{fixture.rules[name].title}: {rest}"
 
 
 def _drill_parts(sight: Sight, fixture: Fixture) -> list[str]:
@@ -94,13 +108,13 @@ def _alarm_parts(act: Sequence[AlarmWords]) -> list[str]:
     for priority in reversed(Priority):
         count = sum(alarm.priority is priority for alarm in new)
         if count:
-            parts.append(f"{_count(count, f'{priority.value} alarm')}, not acknowledged.")
+            parts.append(f"{counted(count, f'{priority.value} alarm')}, not acknowledged.")
     known = sum(alarm.form == "known" for alarm in act)
     if known:
-        parts.append(f"{_count(known, 'acknowledged alarm')} still {_stands(known)}.")
+        parts.append(f"{counted(known, 'acknowledged alarm')} still {_stands(known)}.")
     gone = sum(alarm.form == "gone" for alarm in act)
     if gone:
-        parts.append(f"{_count(gone, 'alarm')} back to normal, waiting for you.")
+        parts.append(f"{counted(gone, 'alarm')} back to normal, waiting for you.")
     return parts
 
 
@@ -119,12 +133,13 @@ def _channel_parts(sight: Sight, fixture: Fixture, now: Micros) -> list[str]:
     ):
         count = marks.count(mark)
         if count:
-            parts.append(f"{_count(count, 'channel')} {word}.")
+            parts.append(f"{counted(count, 'channel')} {word}.")
     return parts
 
 
 def _aside_parts(sight: Sight, aside: Sequence[AlarmWords]) -> list[str]:
-    states = [sight.alarms[alarm.rule].service_state for alarm in aside]
+    rules = [*(alarm.rule for alarm in aside), *quiet_by_work(sight)]
+    states = [sight.alarms[rule].service_state for rule in rules]
     parts = []
     for state, word in (
         (ServiceState.SHELVED, "shelved"),
@@ -133,12 +148,8 @@ def _aside_parts(sight: Sight, aside: Sequence[AlarmWords]) -> list[str]:
     ):
         count = states.count(state)
         if count:
-            parts.append(f"{_count(count, 'alarm')} {word}.")
+            parts.append(f"{counted(count, 'alarm')} {word}.")
     return parts
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _stands(number: int) -> str:

@@ -12,7 +12,11 @@ window.weirwatch = (() => {
 
   function remember(event) {
     const key = event.target?.dataset?.keep;
-    if (key) shelfOf(key).setItem(`weirwatch ${key}`, event.target.value);
+    if (!key) return;
+    shelfOf(key).setItem(`weirwatch ${key}`, event.target.value);
+    for (const other of document.querySelectorAll("[data-keep]")) {
+      if (other.dataset.keep === key && other !== event.target) other.value = event.target.value;
+    }
   }
 
   function recall() {
@@ -139,9 +143,21 @@ window.weirwatch = (() => {
     }
     const safety = card.querySelector("details.ww-card");
     if (safety) safety.open = true;
-    card.tabIndex = -1;
-    card.scrollIntoView({ block: "start" });
-    card.focus({ preventScroll: true });
+    goTo(card);
+  }
+
+  function goTo(element) {
+    element.tabIndex = -1;
+    element.scrollIntoView({ block: "start" });
+    element.focus({ preventScroll: true });
+  }
+
+  // What is said at the top of planned work leads to it.
+  function openWork(id) {
+    const work = [...document.querySelectorAll(".ww-work")].find((one) => one.dataset.work === id);
+    if (!work) return;
+    work.open = true;
+    goTo(work);
   }
 
   document.addEventListener("input", remember);
@@ -149,5 +165,5 @@ window.weirwatch = (() => {
   document.addEventListener("visibilitychange", look);
   setInterval(look, 1000);
 
-  return { start, fields, clear, recall, operator, fill, photo };
+  return { start, openWork, fields, clear, recall, operator, fill, photo };
 })();

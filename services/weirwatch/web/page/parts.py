@@ -68,6 +68,15 @@ def field(label: str, **attributes: str) -> Element:
         return box("input", autocomplete="off", **attributes)
 
 
+def who_field(label: str, signed: str) -> None:
+    """Ask for the operator's name; whoever is signed in is told the name that stands instead."""
+    with box("div", "ww-who"):
+        if signed:
+            Words("p", f"On record as {signed}.", "ww-muted")
+        else:
+            field(label, name="operator", placeholder="page", maxlength="60", data_keep="operator")
+
+
 def choice(label: str, options: Sequence[tuple[str, str]], name: str) -> Element:
     """Return a choice inside its label; options are (value, what people read)."""
     with box("label", "ww-field"):

@@ -19,7 +19,7 @@ def reason_html(found: Mapping[str, Any], fixture: Fixture, now: Micros) -> str:
     """Return why an alarm is in its state: sentences, then the facts behind them."""
 
     def ours(text: str) -> str:
-        return _named(_TIME.sub(lambda hit: _moment(hit[0], fixture, now), text), fixture)
+        return named(_TIME.sub(lambda hit: _moment(hit[0], fixture, now), text), fixture)
 
     sentences = "".join(f"<li>{escape(ours(line))}</li>" for line in found["why"])
     rows = "".join(
@@ -63,7 +63,7 @@ def _quieting(
 
 
 def _term(term: Mapping[str, Any], fixture: Fixture) -> str:
-    text = _named(str(term["term"]), fixture)
+    text = named(str(term["term"]), fixture)
     if term["holds"]:
         return f"{escape(text)}: holds"
     return f"{escape(text)}: <b>does not hold</b>"
@@ -87,7 +87,7 @@ def _reading(reading: Mapping[str, Any], found: Mapping[str, Any], fixture: Fixt
     return escape(f"{at}  {told}{doubt}")
 
 
-def _named(text: str, fixture: Fixture) -> str:
+def named(text: str, fixture: Fixture) -> str:
     """Return the text with channels called as people call them."""
     for channel in sorted(fixture.channels.values(), key=lambda one: -len(one.id)):
         text = text.replace(channel.id, channel_words(channel, fixture))

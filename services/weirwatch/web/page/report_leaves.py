@@ -1,5 +1,6 @@
 """Home of the log, the upkeep and the reports as HTML on the page; everything is escaped here."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
@@ -37,6 +38,8 @@ def entry_words(entry: Json) -> str:
         detail = entry["detail"]
         reasons = "".join(f"; {reason}" for reason in detail.get("reasons", ()))
         return f"{kind} of {entry['channel']}: {detail.get('verdict', '')}{reasons}"
+    if entry["kind"] == "proof":
+        return f"Proof of {entry['channel']}: {entry['subject']}"
     subject = f": {readable(entry['subject'])}" if entry["subject"] else ""
     if entry["value"] is None:
         return f"{kind}{subject}"
@@ -67,6 +70,32 @@ def _job_words(job: Json, now: Micros, zone: ZoneInfo) -> str:
     by = f", last by {job['last_by']}" if job["last_by"] else ""
     word = {"overdue": "OVERDUE since", "due-soon": "due soon:", "done": "due"}[job["state"]]
     return f"{word} {due}{by}"
+
+
+def told_apart(rows: Sequence[Json]) -> list[Json]:
+    """Return rows of channels; two with the same title are told apart by their nodes."""
+    often = Counter(row["title"] for row in rows)
+    return [
+        {**row, "title": f"{row['title']}, {row['channel'].split('/')[1]}"}
+        if often[row["title"]] > 1
+        else row
+        for row in rows
+    ]
+
+
+def proof_html(proof: Json, now: Micros, zone: ZoneInfo) -> str:
+    """Return a sensor with its last proof and when the next is due."""
+    parts = [proof["sensor"], "never proved"]
+    if proof["last_at"] is not None:
+        last = words.moment_words(from_rfc3339(proof["last_at"]), now, zone)
+        parts[1] = f"{proof['result']} {last}" + (f" by {proof['who']}" if proof["who"] else "")
+        if proof["text"]:
+            parts.append(proof["text"])
+    if proof["overdue"]:
+        parts.append("DUE")
+    elif proof["due_at"] is not None:
+        parts.append(f"due {words.moment_words(from_rfc3339(proof['due_at']), now, zone)}")
+    return f"<b>{escape(proof['title'])}</b> <span>{escape(' · '.join(parts))}</span>"
 
 
 def upkeep_html(report: Json) -> str:
@@ -105,7 +134,7 @@ def probes_html(report: Json) -> str:
     """Return how far each probe can be believed."""
     rows = [
         (escape(probe["title"]), escape("; ".join(facts)))
-        for probe in report["probes"]
+        for probe in told_apart(report["probes"])
         if (facts := probe_facts(probe))
     ]
     if not rows:

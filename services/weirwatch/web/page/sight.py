@@ -9,6 +9,7 @@ from weirwatch.domain.alarm import Alarm
 from weirwatch.domain.devices import Device
 from weirwatch.domain.failures import SafetyCard
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.planned_work import PlannedWork
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Rule
 from weirwatch.ports import Newest, NodeState, Notice, Quarantined, StoredEvent
@@ -25,6 +26,7 @@ class Fixture:
             page's own rhythm, in service time.
         card_of: the safety card of a failure id, or None.
         computed: ids of the channels that are derived from others.
+        works: planned work by id; that of a proof is not among it.
     """
 
     systems: tuple[SystemSettings, ...]
@@ -36,6 +38,7 @@ class Fixture:
     card_of: Callable[[str], SafetyCard | None]
     devices: tuple[Device, ...] = ()
     computed: frozenset[str] = frozenset()
+    works: Mapping[str, PlannedWork] = field(default_factory=dict)
 
     @property
     def title(self) -> str:
@@ -57,6 +60,7 @@ def fixture(
         card_of=card_of,
         devices=settings.devices,
         computed=frozenset(entry.channel for entry in settings.derived),
+        works={work.id: work for work in settings.planned_works},
     )
 
 
@@ -69,6 +73,7 @@ class Sight:
         events, notices, quarantined: the newest ones, newest first.
         quarantine_counts: since the file was made, by code.
         health: the core's health document; empty until it has answered.
+        works: planned work as the core tells it (see `pipeline.work_desk`); empty until then.
         core_lost_at: since when the core has not answered; None while it answers.
         record_lost_at: since when the record could not be read; None while it can.
     """
@@ -82,5 +87,6 @@ class Sight:
     quarantined: tuple[Quarantined, ...] = ()
     quarantine_counts: Mapping[str, int] = field(default_factory=dict)
     health: Mapping[str, Any] = field(default_factory=dict)
+    works: tuple[Mapping[str, Any], ...] = ()
     core_lost_at: Micros | None = None
     record_lost_at: Micros | None = None

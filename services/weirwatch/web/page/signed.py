@@ -50,13 +50,14 @@ class SignedCore:
         return self._core.command(replace(command, who=who.name or command.who, remote=who.remote))
 
     def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
-        """List, start or end planned work in this person's name.
+        """Start or end planned work in this person's name.
 
         Raises:
             PermanentError: the token has ended, or its role only reads.
         """
         who = self._signed.permitted()
-        return self._core.work({**request, "who": who.name} if who.name else request)
+        signed = {"who": who.name} if who.name else {}
+        return self._core.work({**request, **signed, "remote": who.remote})
 
     def health(self) -> Mapping[str, Any]:
         """Return the core's health document."""

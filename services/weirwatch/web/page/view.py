@@ -3,7 +3,7 @@
 import asyncio
 import json
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from nicegui import background_tasks, run, ui
@@ -25,6 +25,8 @@ from weirwatch.web.page.records import RecordPanel
 from weirwatch.web.page.sight import Fixture, Sight
 from weirwatch.web.page.watch import Watch
 from weirwatch.web.page.water import RoomPanel, WaterPanel
+from weirwatch.web.page.work_panel import WorkPanel, WorkStrip
+from weirwatch.web.page.work_words import work_list
 
 log = logging.getLogger(__name__)
 
@@ -34,10 +36,16 @@ _READ_PATIENCE_S = 15.0
 
 
 class PageView:
-    """One browser's page."""
+    """One browser's page; `signed`: who is signed in, empty where nobody need be."""
 
     def __init__(
-        self, fixture: Fixture, watch: Watch, archive: Archive, core: Core, clock: Clock
+        self,
+        fixture: Fixture,
+        watch: Watch,
+        archive: Archive,
+        core: Core,
+        clock: Clock,
+        signed: str = "",
     ) -> None:
         self._fixture = fixture
         self._watch = watch
@@ -52,8 +60,9 @@ class PageView:
         with box("header", "ww-top"):
             self._header()
         with box("div", "ww-main-part"):
-            self._alarms = AlarmPanel(self._send, self._reason)
+            self._alarms = AlarmPanel(self._send, self._reason, signed)
             with box("div", "ww-left"):
+                self._works = WorkPanel(self._send_work, signed)
                 self._water = WaterPanel(plant, self._open_trend)
             with box("div", "ww-right"):
                 self._room = RoomPanel(plant, self._open_trend)
@@ -70,6 +79,7 @@ class PageView:
         with box("div", "ww-overall", role="status") as self._overall:
             self._overall_shape = markup(classes="ww-icon")
             self._sentence = Words("p")
+        self._strip = WorkStrip()
         self._core_lost = Words("p", classes="ww-lost", role="alert")
         self._broker = Words("p", classes="ww-broker")
         if self._clock.speed != 1:
@@ -89,6 +99,9 @@ class PageView:
         self._good_until = now + _GOOD_FOR
         self._show_overall(sight, now)
         self._alarms.show(*alarm_lists(sight, self._fixture, now))
+        works = work_list(sight, self._fixture, now)
+        self._strip.show(works)
+        self._works.show(works)
         plant = places(sight, self._fixture, now)
         self._water.show(plant)
         self._room.show(plant)
@@ -109,21 +122,34 @@ class PageView:
     # --- what the keeper asks for --------------------------------------------------------
 
     async def _send(self, command: Command) -> str:
+        answer = await self._ask(lambda: self._core.command(command), "the alarm")
+        return answer if isinstance(answer, str) else ""
+
+    async def _send_work(self, request: Mapping[str, Any]) -> str:
+        answer = await self._ask(lambda: self._core.work(request), "the work")
+        if isinstance(answer, str):
+            return answer
+        self._watch.take_work(answer)
+        self._tick()
+        return ""
+
+    async def _ask(
+        self, ask: Callable[[], Mapping[str, Any]], what: str
+    ) -> Mapping[str, Any] | str:
+        """Return the core's answer, or why there is none."""
         try:
-            answer = await asyncio.wait_for(
-                run.io_bound(self._core.command, command), _COMMAND_PATIENCE_S
-            )
+            answer = await asyncio.wait_for(run.io_bound(ask), _COMMAND_PATIENCE_S)
         except TimeoutError:
             answer = None
         except WeirwatchError as error:
             return f"Not done: {error}"
         except Exception:
-            log.exception("page.command_failed name=%s rule=%s", command.name, command.rule)
+            log.exception("page.command_failed about=%s", what)
             answer = None
         self._watch.nudge()
         if answer is None:
-            return "There was no answer. Look at the alarm before you send it again."
-        return ""
+            return f"There was no answer. Look at {what} before you send it again."
+        return answer
 
     def _open_trend(self, channel: str) -> None:
         background_tasks.create(self._trend.open(channel), name="open trend")

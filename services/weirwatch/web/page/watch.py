@@ -1,8 +1,9 @@
 """Home of the page's background work: it listens to the core and reads the record.
 
-Three threads serve every open page of the process, so that neither a slow core nor a slow disk
+Four threads serve every open page of the process, so that neither a slow core nor a slow disk
 ever holds up a browser: one listens (newest readings, and word that something happened), one
-asks for health, one reads the record. `sight` hands out what they know, and never waits.
+asks for health, one for planned work, one reads the record. `sight` hands out what they know, and
+never waits.
 """
 
 import contextlib
@@ -14,6 +15,7 @@ from typing import Any
 
 from weirwatch.domain.errors import TransientError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339
+from weirwatch.domain.planned_work import NOT_ENDED
 from weirwatch.domain.reading import Quality
 from weirwatch.ports import Archive, Clock, Core, Newest, Notice, StoredEvent
 from weirwatch.web.page.sight import Sight
@@ -22,6 +24,7 @@ log = logging.getLogger(__name__)
 
 SHOWN = 50  # events, notices and quarantined payloads kept for the page
 _ASK_EVERY_S = 3.0  # health
+_WORKS_EVERY_S = 5.0  # planned work, when nothing was heard of it meanwhile
 _READ_EVERY_S = 5.0  # the record, when nothing was heard meanwhile
 _RETRY_S = 1.0
 _HUNG_AFTER: Micros = 6 * SECOND  # real time; a question so long unanswered means: not answering
@@ -43,13 +46,20 @@ class Watch:
         self._asked: tuple[Micros, Micros] | None = None
         self._stop = threading.Event()
         self._dirty = threading.Event()
+        self._works_moved = threading.Event()
+        self._works_told = 0
         self._listening: contextlib.ExitStack | None = None
         self._threads: list[threading.Thread] = []
         self._tail = _Tail(archive)
 
     def start(self) -> None:
         """Begin to listen, to ask and to read."""
-        for name, work in (("listen", self._listen), ("ask", self._ask), ("read", self._read)):
+        for name, work in (
+            ("listen", self._listen),
+            ("ask", self._ask),
+            ("ask-works", self._ask_works),
+            ("read", self._read),
+        ):
             thread = threading.Thread(
                 target=self._forever, args=(work,), name=f"page-{name}", daemon=True
             )
@@ -60,6 +70,7 @@ class Watch:
         """Stop; a thread that waits for a hung core is left behind as a daemon."""
         self._stop.set()
         self._dirty.set()
+        self._works_moved.set()
         if self._listening is not None:
             self._listening.close()  # ends the iteration that waits in the other thread
         for thread in self._threads:
@@ -79,6 +90,14 @@ class Watch:
     def nudge(self) -> None:
         """Read the record soon: something was just changed."""
         self._dirty.set()
+
+    def take_work(self, work: Mapping[str, Any]) -> None:
+        """Show planned work as the core has just confirmed it."""
+        with self._lock:
+            self._works_told += 1
+            works = (work if w["id"] == work["id"] else w for w in self._sight.works)
+            self._sight = replace(self._sight, works=tuple(works))
+        self._works_moved.set()
 
     # --- the threads ---------------------------------------------------------------------
 
@@ -104,6 +123,8 @@ class Watch:
     def _take(self, message: Mapping[str, Any]) -> None:
         if "event" in message or "dropped" in message:
             self._dirty.set()
+        if "dropped" in message or _moves_works(message.get("event")):
+            self._works_moved.set()
         readings = message.get("readings")
         if readings:
             fresh = {channel: _newest(*entry) for channel, entry in readings.items()}
@@ -122,6 +143,16 @@ class Watch:
                 self._change(health=health, core_lost_at=None)
             self._asked = None
             self._stop.wait(_ASK_EVERY_S)
+
+    def _ask_works(self) -> None:
+        while not self._stop.is_set():
+            self._works_moved.clear()
+            told = self._works_told
+            with contextlib.suppress(WeirwatchError):  # `_ask` says that the core is lost
+                works = tuple(self._core.work({"name": "list"})["items"])
+                if told == self._works_told:  # else this may be older than what was confirmed
+                    self._change(works=works)
+            self._works_moved.wait(_WORKS_EVERY_S)
 
     def _core_is_lost(self) -> None:
         if self._sight.core_lost_at is None:
@@ -188,6 +219,13 @@ class _Tail:
             after = page[-1][0]
         self._notice_row = after if rows else 0
         return tuple(notice for _, notice in reversed(rows))
+
+
+def _moves_works(event: Mapping[str, Any] | None) -> bool:
+    """Return whether an event may change how planned work stands."""
+    if event is None:
+        return False
+    return event["kind"].startswith("planned-work") or event.get("rule") == NOT_ENDED
 
 
 def _newest(time: Micros | str, value: float, quality: int | str, reason: str = "") -> Newest:

@@ -8,6 +8,7 @@ from weirwatch.domain.alarm import Alarm, AlarmState, ServiceState
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Priority
+from weirwatch.domain.wording import decimals as decimals
 from weirwatch.domain.wording import unit_words as unit_words
 
 MINUTE: Micros = 60 * SECOND
@@ -19,35 +20,8 @@ _EPOCH = datetime.fromisoformat("1970-01-01T00:00:00+00:00")
 _WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
-# Decimals by quantity where the channel states no resolution.
-_DECIMALS = {
-    "temperature": 1,
-    "ph": 2,
-    "salinity": 1,
-    "conductivity": 1,
-    "oxygen": 1,
-    "level": 0,
-    "flow": 0,
-    "power": 0,
-    "co2": 0,
-    "humidity": 0,
-    "voltage": 1,
-}
-
 
 # --- values ----------------------------------------------------------------------------------
-
-
-def decimals(channel: Channel) -> int:
-    """Return how many decimals a channel's values deserve: those of its resolution."""
-    if channel.resolution:
-        digits = 0
-        step = channel.resolution
-        while digits < 6 and abs(step - round(step)) > 1e-9:
-            step *= 10
-            digits += 1
-        return digits
-    return _DECIMALS.get(channel.quantity, 2)
 
 
 def number_words(value: float, places: int) -> str:
@@ -166,6 +140,16 @@ def _by_words(alarm: Alarm, now: Micros, zone: ZoneInfo) -> str:
     if alarm.acknowledged_at is None:
         return by
     return f"{by} at {moment_words(alarm.acknowledged_at, now, zone)}"
+
+
+def stood_words(alarm: Alarm, now: Micros, zone: ZoneInfo) -> str:
+    """Return since when an alarm stands, or from when to when it stood; empty for a normal one."""
+    if alarm.raised_at is None or alarm.state is AlarmState.NORMAL:
+        return ""
+    if alarm.stands or alarm.returned_at is None:
+        return since_words(alarm.raised_at, now, zone)
+    begin, end = (moment_words(at, now, zone) for at in (alarm.raised_at, alarm.returned_at))
+    return f"from {begin} to {end} ({age_words(now - alarm.returned_at)})"
 
 
 def service_words(alarm: Alarm, now: Micros, zone: ZoneInfo) -> str:
