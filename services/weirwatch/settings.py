@@ -275,6 +275,25 @@ class OutageSettings:
 
 
 @dataclass(frozen=True, slots=True)
+class ChillerSettings:
+    """A chiller with its own thermostat.
+
+    Attributes:
+        cooling_w: heat that it takes out of the water.
+        vessel, loop: where it sits; one of them is empty.
+        electric_w: while it runs.
+    """
+
+    id: str
+    cooling_w: float
+    set_degc: float
+    hysteresis_k: float
+    vessel: str
+    loop: str
+    electric_w: float
+
+
+@dataclass(frozen=True, slots=True)
 class PlantSettings:
     """The physical description of one system, for the page, the simulator and forecasts.
 
@@ -285,6 +304,10 @@ class PlantSettings:
         evaporation_l_per_day: replaced by the top-off.
         salinity: practical salinity (PSS-78).
         without: failures of the catalogue that cannot happen here.
+        chiller: None: there is none.
+        stocking: what lives there, by the keys of `[plant.stocking]`; empty: as usual.
+        reactor: of the calcium reactor, by the keys of `[plant.reactor]`; empty: as usual.
+        reactor_loop: id of its side loop; a plant without that loop has no reactor.
     """
 
     system: str
@@ -299,6 +322,41 @@ class PlantSettings:
     salinity: float
     outage: OutageSettings = OutageSettings()
     without: tuple[str, ...] = ()
+    chiller: ChillerSettings | None = None
+    stocking: Mapping[str, float] = field(default_factory=dict)
+    reactor: Mapping[str, float] = field(default_factory=dict)
+    reactor_loop: str = "reactor"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """How long the file keeps a channel.
+
+    Attributes:
+        raw_days: each reading; None: for ever.
+        hourly_years: the summary of each hour, in years of 365.25 days; None: for ever.
+    """
+
+    raw_days: float | None = None
+    hourly_years: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RetentionSettings:
+    """How long the file keeps which channel; what nothing else is said of: `usual`.
+
+    Attributes:
+        by_quantity: of the channels of a quantity, also those that are configured no more.
+        by_channel: of single ones, by id.
+    """
+
+    usual: Kept = Kept()
+    by_quantity: Mapping[str, Kept] = field(default_factory=dict)
+    by_channel: Mapping[str, Kept] = field(default_factory=dict)
+
+    def of(self, channel: str, quantity: str) -> Kept:
+        """Return how long a channel of this id and quantity is kept."""
+        return self.by_channel.get(channel) or self.by_quantity.get(quantity, self.usual)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +364,7 @@ class HistorySettings:
     """Which history is used; the embedded one keeps readings in the SQLite file.
 
     Attributes:
-        raw_days: the file keeps readings so many days, the summary of each hour for ever.
+        retention: how long the file keeps readings, and the summaries of their hours.
         url: of a server, where readings are written.
         query_url: where it is asked; empty: the same.
         org, bucket: where in an InfluxDB.
@@ -314,7 +372,7 @@ class HistorySettings:
     """
 
     kind: Literal["sqlite", "influxdb", "victoriametrics"] = "sqlite"
-    raw_days: int = 400
+    retention: RetentionSettings = RetentionSettings(Kept(raw_days=400))
     url: str = ""
     query_url: str = ""
     org: str = ""

@@ -43,6 +43,7 @@ expected_every_s = 5
 [[channel]]
 id = "harbour-hall/power-node/mains"
 quantity = "switch"
+states = ["gone", "there"]
 [[channel]]
 id = "harbour-hall/sump-node/unheard"
 quantity = "temperature"

@@ -17,6 +17,21 @@ Parsed = Callable[[Result], Any]
 Running = tuple[Place, Core]
 
 
+def test_what_has_returned_is_not_said_to_stand_since_its_raise(
+    running: Running, call: Call, standing: None
+) -> None:
+    place, core = running
+    back = call("alarms", "--config", place.config).output.count("back for")  # service-was-down
+    core.inbox.put(ConditionRequest("disk-full", None))
+    until(lambda: call("alarms", "--config", place.config).output.count("back for") == back + 1)
+
+
+def test_the_limit_of_a_switch_is_in_the_words_of_its_channel(running: Running, call: Call) -> None:
+    place, _ = running
+    shown = call("alarms", "show", "floor-leak", "--config", place.config).output
+    assert "Limit         gone" in shown
+
+
 @pytest.fixture
 def ask(running: Running, call: Call, parsed: Parsed) -> Callable[..., Any]:
     """Call `weirwatch alarms …` with --json and return the document."""
@@ -139,7 +154,12 @@ def test_shelving_and_service_go_there_and_back(running: Running, call: Call) ->
         (["remove-from-service", "sump-high"], IllegalCommand, "comment"),
         (["remove-from-service", "floor-leak", "--comment", "x"], IllegalCommand, "floor-leak"),
         (["acknowledge", "nobody"], UnknownRule, "nobody"),
-        (["show", "nobody"], UnknownRule, "nobody"),
+        (["show", "nobody"], UnknownRule, "weirwatch alarms --all lists them."),
+        (["show", "sump-hihg"], UnknownRule, 'Did you mean "sump-high"?'),
+        (["explain", "sump-hihg"], UnknownRule, 'Did you mean "sump-high"?'),
+        (["shelve", "sump-hihg"], UnknownRule, 'Did you mean "sump-high"?'),
+        (["shelve", "sump-high", "--minutes", "-3"], ConfigError, "--minutes -3: give more than 0"),
+        (["check-in", "sump-high", "--check-in-minutes", "0"], ConfigError, "give more than 0"),
     ],
 )
 def test_what_is_not_allowed_changes_nothing_and_says_why(

@@ -31,6 +31,23 @@ def test_the_history_runs_through_the_engine(recorded: Place, call: Call) -> Non
     assert raised | {"rule": "sump-high", "time": "2026-05-01T12:45:00Z", "value": 345.0} == raised
 
 
+def test_nothing_was_silent_before_there_was_a_record(recorded: Place, call: Call) -> None:
+    silent = """
+[[rule]]
+id = "level-silent"
+kind = "bad-measurement"
+channel = "harbour-hall/sump-node/level"
+silent = true
+on_delay_s = 60
+failure = "probe-silent"
+response = "Look at its plug."
+"""
+    recorded.config.write_text(recorded.config.read_text() + silent)
+    args = ("replay", "--from-store", "--to", "2026-05-01T13:30:00Z", "--config", recorded.config)
+    found = [e for e in events(call(*args, "--json").output) if e["rule"] == "level-silent"]
+    assert [e["time"] for e in found] == ["2026-05-01T13:05:00Z"]  # after the last one, at 13:01
+
+
 def test_a_rule_can_be_changed_for_the_run(recorded: Place, call: Call) -> None:
     before = recorded.config.read_text()
     args = ("replay", *HOUR, "--config", recorded.config, "--json")
@@ -43,7 +60,7 @@ def test_a_rule_can_be_changed_for_the_run(recorded: Place, call: Call) -> None:
 def test_a_sweep_proposes_and_says_what_it_costs(recorded: Place, call: Call) -> None:
     result = call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config)
     assert result.exit_code == 0, result.exception
-    assert "1 episodes" in result.output
+    assert "in 1 episode, " in result.output
     assert "as it is" in result.output
     data = json.loads(
         call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config, "--json").output

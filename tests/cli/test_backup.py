@@ -39,12 +39,27 @@ def test_there_and_back(call: Call, recorded: Place, parsed: Parsed) -> None:
     assert "is there already" in str(call("backup", copy, "--config", recorded.config).exception)
     with closing(sqlite3.connect(recorded.data / FILE_NAME)) as connection, connection:
         connection.execute("DELETE FROM reading")
+    assert " CEST; " in told.output or " CET; " in told.output, "a person's own time"
     back = parsed(call("restore", copy, "--config", recorded.config, "--json"))
     assert back["kept"].endswith(FILE_NAME)
     assert back["rows"]["reading"] > 0
     with closing(sqlite3.connect(recorded.data / FILE_NAME)) as connection:
         count = connection.execute("SELECT count(*) FROM reading").fetchone()[0]
     assert count == back["rows"]["reading"]
+
+
+def test_what_can_be_no_copy_is_said_and_changes_nothing(call: Call, recorded: Place) -> None:
+    before = (recorded.data / FILE_NAME).read_bytes()
+    other = recorded.folder / "log.csv"
+    gone = call("restore", other, "--config", recorded.config).exception
+    assert isinstance(gone, ConfigError)
+    assert str(gone) == f"{other} cannot be read: No such file or directory"
+    for text in ("", "time,kind\n"):
+        other.write_text(text)
+        refused = call("restore", other, "--config", recorded.config).exception
+        assert isinstance(refused, ConfigError)
+        assert "is no copy made by weirwatch backup" in str(refused)
+    assert (recorded.data / FILE_NAME).read_bytes() == before
 
 
 def test_damage_is_the_answer_no(call: Call, recorded: Place) -> None:

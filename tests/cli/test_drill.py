@@ -10,9 +10,11 @@ from support.cli_types import Call
 from typer.testing import Result
 
 from weirwatch.cli.demo_plant import demo_config
+from weirwatch.cli.drill_plant import SimulatedPlant
 from weirwatch.cli.drill_run import Job, run_all
-from weirwatch.cli.drill_view import short
+from weirwatch.cli.drill_view import Bill, short
 from weirwatch.config import load
+from weirwatch.config.catalogue import load_catalogue
 
 DEMO = demo_config()
 Edit = Callable[[str], str]
@@ -170,6 +172,25 @@ def test_plays_on_two_cores_give_what_they_give_on_one() -> None:
     settings = load(DEMO)
     jobs = [Job("floor-leak", run, 3) for run in range(2)]
     assert dict(run_all(settings, jobs, 2)) == dict(run_all(settings, jobs, 1))
+
+
+def test_day_and_drift_are_all_and_share_nothing() -> None:
+    settings, catalogue = load(DEMO), load_catalogue()
+    all_, day, drift = (Bill.of(settings, catalogue, [name]) for name in ("all", "day", "drift"))
+    assert sorted(day.played + drift.played) == sorted(all_.played)
+    assert {"floor-leak", "sump-low", "battery-low"} <= set(day.played)
+    assert {"top-off-stuck-off", "salinity-drift", "reservoir-empty"} <= set(drift.played)
+    both = Bill.of(settings, catalogue, ["floor-leak", "drift", "floor-leak"])
+    assert both.played == ("floor-leak", *drift.played)
+    assert all_.not_played
+    assert not day.not_played
+
+
+def test_how_many_moments_a_play_has_at_most_decides_which_begins_first() -> None:
+    plant = SimulatedPlant(load(DEMO))
+    lengths = {failure: plant.moments_at_most(failure, 0, 1) for failure in plant.can_play()}
+    assert lengths["floor-leak"] == (1800.0 + 2 * 3600.0) / 5.0  # half an hour well, then 2 h
+    assert max(lengths, key=lambda failure: lengths[failure]) == "top-off-stuck-off"
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from weirwatch.pipeline.drill_result import RunResult
 
 
 @pytest.mark.slow
+@pytest.mark.no_cover  # measuring it takes four times as long, and test_drill.py covers the same
 @pytest.mark.parametrize("failure", [f for f in SCENARIOS if not SCENARIOS[f].slow])
 def test_it_is_told_before_harm(failure: str) -> None:
     ((_, result),) = run_all(load(demo_config()), [Job(failure, 0, 1)], 1)

@@ -24,6 +24,14 @@ def test_the_running_core_is_asked(
     shown = call("alarms", "--config", place.config, "explain", "sump-high").output
     assert "Sump above its drain-back (sump-high, absolute)" in shown
     assert "Deadband      8 mm" in shown
+    assert "CEST  999 mm" in shown
+
+
+def test_readings_of_a_switch_are_in_words(running: Running, call: Call) -> None:
+    place, _ = running
+    shown = call("alarms", "--config", place.config, "explain", "floor-leak").output
+    assert "Limit         gone" in shown
+    assert "CEST  there" in shown
 
 
 def test_an_unknown_rule_is_named(running: Running, call: Call) -> None:

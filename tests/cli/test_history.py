@@ -16,7 +16,7 @@ from weirwatch.app import Core, build_core
 from weirwatch.clock import SystemClock
 from weirwatch.config import load
 from weirwatch.domain.errors import ConfigError
-from weirwatch.domain.instant import SECOND
+from weirwatch.domain.instant import SECOND, to_rfc3339
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.store.block import HOUR
 from weirwatch.store.connection import open_writer
@@ -100,16 +100,51 @@ def test_the_running_service_takes_them_in(
     words = ("history", "import", file, "--channel", LEVEL, "--config", place.config)
     looked = call(*words, "--check")
     assert "96 readings are as they should be. Nothing was stored." in looked.output
-    assert "96 are older than [history] raw_days" in looked.output
+    assert "96 are older than the raw_days of their channel" in looked.output
     assert len(kept(place)) == before
     done = parsed(call(*words, "--json"))
-    assert (done["stored"], done["already"], done["summed_up"]) == (96, 0, 96)
+    assert [done[k] for k in ("stored", "already", "summed_up", "let_go")] == [96, 0, 96, 0]
     with closing(SqliteArchive(place.data / FILE_NAME)) as archive:
         buckets = archive.series(LEVEL, 0, T0, 1000)
     assert sum(bucket.count for bucket in buckets) == 96
     assert buckets[0].minimum == pytest.approx(300.0)  # cm became mm
     assert "0 readings stored, 96 were there already." in call(*words).output
     assert not core.failed.is_set()
+
+
+def test_what_is_too_old_to_be_kept_is_told_and_left_out(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    text = place.config.read_text("utf-8")
+    place.config.write_text(f"[history]\nhourly_years = 2\n\n{text}", "utf-8")
+    now = SystemClock().now().utc
+    ages = (1, 2, 500, 501, 502, 1000)  # days
+    file = tmp_path / "old.csv"
+    lines = [f"{to_rfc3339(now - days * 24 * HOUR)},{LEVEL},300" for days in ages]
+    file.write_text("\n".join(["time,channel,value", *lines]))
+    words = ("history", "import", file, "--config", place.config)
+    looked = call(*words, "--check")
+    assert "3 are older than the raw_days of their channel" in looked.output
+    assert "1 are older than the hourly_years of their channel and would not be" in looked.output
+    done = parsed(call(*words, "--json"))
+    counted = {"readings": 6, "stored": 5, "already": 0, "summed_up": 3, "let_go": 1}
+    assert {key: done[key] for key in counted} == counted
+    assert len(kept(place)) == 5
+
+
+def test_what_is_too_old_to_be_kept_is_not_copied(call: Call, place: Place) -> None:
+    now = SystemClock().now().utc
+    new = Reading(LEVEL, now - 3 * 24 * HOUR, 2.0)
+    fill(place, [Reading(LEVEL, now - 1000 * 24 * HOUR, 1.0), new])
+    target = Place(place.folder / "other")
+    target.folder.mkdir()
+    text = place.config.read_text("utf-8")
+    target.config.write_text(f"[history]\nhourly_years = 2\n\n{text}", "utf-8")
+    words = ("history", "copy", "--from", place.config, "--from-data", place.data)
+    done = call(*words, "--config", target.config, "--data", target.data)
+    assert "1 readings copied, 0 were there already." in done.output
+    assert f"Left out of {LEVEL}: what is older than its hourly_years here" in done.output
+    assert kept(target) == [new]
 
 
 def test_every_bad_line_is_named_and_nothing_is_stored(
@@ -163,6 +198,9 @@ def test_a_file_that_is_none_says_what_it_should_be(
         refused = call("history", "import", file, "--config", recorded.config)
         assert isinstance(refused.exception, ConfigError), name
         assert cure in str(refused.exception)
+    gone = call("history", "import", tmp_path / "gone.csv", "--config", recorded.config)
+    assert isinstance(gone.exception, ConfigError)
+    assert "gone.csv cannot be read: No such file" in str(gone.exception)
     wrong = call("history", "import", "x.csv", "--channel", "no", "--config", recorded.config)
     assert "--channel no: is not configured." in str(wrong.exception)
 
@@ -187,6 +225,7 @@ def test_without_a_quality_the_valid_range_judges(
     ]
 
 
+@pytest.mark.slow
 def test_a_history_on_a_server_gets_them_from_the_file(
     call: Call, place: Place, tmp_path: Path, parsed: Parsed
 ) -> None:
@@ -217,6 +256,7 @@ def test_a_history_on_a_server_gets_them_from_the_file(
         server.kill()
 
 
+@pytest.mark.slow
 def test_history_moves_to_a_server_and_back(
     call: Call, place: Place, tmp_path: Path, parsed: Parsed
 ) -> None:

@@ -43,6 +43,26 @@ def test_what_is_refused_says_why_and_stores_nothing(place: Place, call: Call) -
     assert "Nothing is in the log" in call("log", "list", *words).stdout
 
 
+def test_an_unknown_kind_is_said_not_answered_with_an_empty_log(place: Place, call: Call) -> None:
+    words = ("--config", place.config)
+    call("log", "add", "note", "quiet", *words)
+    assert '"note"' in str(call("log", "list", "--kind", "notes", *words).exception)
+    assert "Nothing of that" in call("log", "list", "--kind", "test", *words).stdout
+    assert "Nothing of that" in call("log", "list", "--to", "9d", *words).stdout
+
+
+def test_a_file_that_is_empty_or_not_there_is_said(
+    place: Place, call: Call, tmp_path: Path
+) -> None:
+    words = ("--config", place.config)
+    file = tmp_path / "tests.csv"
+    assert "tests.csv: cannot be read" in str(call("log", "import", file, *words).exception)
+    file.touch()
+    refused = call("log", "import", file, *words)
+    assert type(refused.exception).__name__ == "RefusedEntry"
+    assert "kind or time is missing" in str(refused.exception)
+
+
 def test_a_file_is_stored_whole_or_not_at_all(place: Place, call: Call, tmp_path: Path) -> None:
     file = tmp_path / "tests.csv"
     good = "time,kind,subject,value,unit\n2026-05-01T12:00:00Z,test,calcium,420,ppm\n"
@@ -53,7 +73,7 @@ def test_a_file_is_stored_whole_or_not_at_all(place: Place, call: Call, tmp_path
     assert "Nothing is in the log" in call("log", "list", *words).stdout
     file.write_text(good)
     assert "Nothing was stored" in call("log", "import", "--check", file, *words).stdout
-    assert "1 entries stored" in call("log", "import", file, *words).stdout
+    assert "1 entry stored" in call("log", "import", file, *words).stdout
     file.write_text(f"{good}2026-05-02T12:00:00Z,test,calcium,abc,ppm\nx\n")
     both = call("log", "import", file, *words).exception
     assert "line 3: value 'abc' is not a number" in str(both)
@@ -90,3 +110,9 @@ def test_a_photo_is_put_to_an_entry(
     assert "neither a JPEG nor a PNG" in str(refused.exception)
     missing = call("log", "photo", "1", str(tmp_path / "none.jpg"), *words)
     assert "cannot be read" in str(missing.exception)
+
+
+def test_a_calibration_that_takes_away_is_written_with_one_minus(place: Place, call: Call) -> None:
+    words = ("--config", place.config)
+    added = call("log", "add", "calibration", LEVEL, "100=102", "300=302", *words)
+    assert f"calibration {LEVEL} × 1 \N{MINUS SIGN} 2: accept" in added.output

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 from support.cli_types import Call, Place, Run
 
+from weirwatch.domain.errors import ConfigError
 from weirwatch.store.schema import FILE_NAME
 
+FAMILIES = ["alarms", "work", "log", "report", "token", "proof", "history", "notice", "node"]
 COMMANDS = [
     "demo",
     "serve",
@@ -21,23 +23,25 @@ COMMANDS = [
     "restore",
     "farwatch",
     "doctor",
-    "alarms",
-    "work",
-    "log",
-    "report",
-    "token",
-    "proof",
-    "history",
-    "notice",
-    "node",
+    *FAMILIES,
 ]
 
 
 def test_help_names_every_command(call: Call) -> None:
     result = call("--help")
     assert result.exit_code == 0
-    listed = [line.split()[0] for line in result.output.split("Commands:")[1].splitlines() if line]
-    assert listed == COMMANDS
+    lines = result.output.split("Commands:")[1].splitlines()
+    assert [
+        line.split()[0] for line in lines if line[2:3].strip()
+    ] == COMMANDS  # others are wrapped
+
+
+def test_no_sentence_of_the_lists_of_commands_is_cut_off(call: Call) -> None:
+    whole = " ".join(call("--help").output.split())
+    assert "say so when it, its broker or the site is dark." in whole
+    for family in FAMILIES:
+        listed = call(family, "--help").output.split("Commands:")[1]
+        assert "..." not in listed
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -45,6 +49,8 @@ def test_every_command_has_a_help_that_ends_in_order(call: Call, command: str) -
     result = call(command, "--help")
     assert result.exit_code == 0
     assert "--config" in result.output or "Commands:" in result.output  # a family's words take it
+    usage = result.output.split("\n\n")[0]
+    assert "[[" not in usage, "what may be left out stands in one pair of brackets"
 
 
 def test_version(run: Run) -> None:
@@ -122,3 +128,21 @@ def test_the_environment_names_the_configuration(call: Call, recorded: Place) ->
     assert call("alarms", env=env).exit_code == 0
     assert call("alarms", "list", "--config", recorded.config).exit_code == 0
     assert call("alarms", "--config", recorded.config, "list").exit_code == 0
+
+
+@pytest.mark.parametrize("command", ["serve", "demo", "farwatch"])
+def test_an_unknown_log_level_is_wrong_use(
+    call: Call, place: Place, tmp_path: Path, command: str
+) -> None:
+    more = ("--data", tmp_path / "demo") if command == "demo" else ("--config", place.config)
+    refused = call(command, "--log-level", "loud", *more)
+    assert isinstance(refused.exception, ConfigError)
+    assert "--log-level loud: write one of debug, info" in str(refused.exception)
+    assert not (tmp_path / "demo").exists()
+
+
+def test_a_demo_that_may_not_write_says_so_and_is_wrong_use(call: Call, tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    refused = call("demo", "--data", tmp_path / "file" / "demo")
+    assert isinstance(refused.exception, ConfigError)
+    assert "name a folder that you may write" in str(refused.exception)

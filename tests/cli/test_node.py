@@ -27,6 +27,33 @@ def test_a_login_comes_with_a_snippet_and_can_be_revoked(call: Call, place: Plac
     assert "No node has a login" in call("node", "list", "--config", place.config).output
 
 
+def test_a_listener_reads_and_publishes_nothing(call: Call, place: Place, parsed: Parsed) -> None:
+    made = call("node", "add", "farwatch", "--listens", "--config", place.config)
+    assert made.exit_code == 0
+    for part in ('username = "farwatch"', "reads weirwatch/#", "publishes nothing", "kill -HUP"):
+        assert part in made.output
+    rights = (place.data / "mosquitto" / "acl").read_text().partition("user farwatch\n")[2]
+    assert rights.splitlines()[0] == "topic read weirwatch/#"
+    assert "write" not in rights.partition("user")[0]
+    again = call("node", "add", "farwatch", "--listens", "--config", place.config)
+    assert "'farwatch' has a login already" in str(again.exception)
+    call("node", "add", SUMP, "--config", place.config)
+    listed = call("node", "list", "--config", place.config)
+    assert listed.output.splitlines() == [SUMP, "farwatch (listens only)"]
+    told = parsed(call("node", "list", "--config", place.config, "--json"))
+    assert told["items"] == [SUMP, "farwatch"]
+    assert call("node", "revoke", "farwatch", "--config", place.config).exit_code == 0
+    assert "farwatch" not in (place.data / "mosquitto" / "acl").read_text()
+
+
+@pytest.mark.parametrize("name", ["weirwatch", "a/b", "Far", "", "x\ny", "a" * 33, "#"])
+def test_a_listener_has_a_plain_name(call: Call, place: Place, name: str) -> None:
+    result = call("node", "add", name, "--listens", "--config", place.config)
+    assert isinstance(result.exception, ConfigError)
+    assert "small letters" in str(result.exception)
+    assert not (place.data / "mosquitto").exists()
+
+
 def test_a_folder_of_ones_own_and_json(
     call: Call, place: Place, parsed: Parsed, tmp_path: Path
 ) -> None:
@@ -34,6 +61,14 @@ def test_a_folder_of_ones_own_and_json(
     made = parsed(call("node", "add", SUMP, *words))
     assert (made["username"], made["topic"]) == (SUMP, f"weirwatch/{SUMP}")
     assert parsed(call("node", "list", *words))["items"] == [SUMP]
+
+
+def test_a_folder_is_shown_whole_since_it_is_pasted_into_other_files(
+    call: Call, place: Place, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = call("node", "add", SUMP, "--config", place.config, "--folder", "x")
+    assert f"password_file {tmp_path}/x/passwords" in made.output
 
 
 def test_the_login_file_that_the_configuration_names_may_not_exist_yet(

@@ -230,7 +230,7 @@ def test_nothing_happened_is_no_error(bench: Bench) -> None:
         ("r.csv", "time,value\n", [], "r.csv, line 1: header 'time,value'"),
         ("r.csv", "time,channel,value\nnoon,hall,wet\n", [], "r.csv, line 2: channel 'hall'"),
         ("c.csv", "time,command,rule\nnoon,reset,x\n", ["--commands", "c.csv"], "c.csv, line 2:"),
-        ("c.csv", "", ["--commands", "missing.csv"], "missing.csv cannot be read"),
+        ("c.csv", "", ["--commands", "missing.csv"], "missing.csv cannot be read: No such file"),
         ("c.csv", "", ["--until", "tomorrow"], "--until 'tomorrow'"),
         ("c.csv", "", ["--until", "2026-05-01T12:00:00"], "has no offset"),
         ("c.csv", "", ["--no-such-option"], "No such option"),

@@ -45,6 +45,50 @@ def test_points_bound_the_rows_and_keep_minimum_mean_and_maximum(
         ("330.0", "344.5", "359.0", "30"),
     ]
     assert found[0]["end"] == found[1]["start"] == "2026-05-01T12:30:00Z"
+    assert [(r["first"], r["last"]) for r in found] == [("300.0", "329.0"), ("330.0", "359.0")]
+    assert "channel" not in found[0]
+
+
+SUMP_AND_MAINS = (LEVEL, "harbour-hall/power-node/mains")
+
+
+def test_several_channels_stand_one_after_the_other_on_one_grid(
+    call: Call, recorded: Place, parsed: Parsed
+) -> None:
+    words = ("series", *SUMP_AND_MAINS, LEVEL, "--config", recorded.config, "--points", "4")
+    hour = ("--from", "2026-05-01T12:00:00Z", "--to", "2026-05-01T13:00:00Z")
+    document = parsed(call(*words, *hour, "--weighted", "--json"))
+    assert [one["channel"] for one in document["items"]] == list(SUMP_AND_MAINS)
+    level = document["items"][0]["items"]
+    # By hand: a reading a minute, each of them stands for 15 s (thrice expected_every_s).
+    assert [item["time_mean"] for item in level] == [307.0, 322.0, 337.0, 352.0]
+    found = rows(call(*words, *hour, "--weighted", "--format", "csv"))
+    flat = [
+        (one["channel"], one["unit"], item["start"])
+        for one in document["items"]
+        for item in one["items"]
+    ]
+    assert [(row["channel"], row["unit"], row["start"]) for row in found] == flat
+    assert {row["channel"] for row in found} == set(SUMP_AND_MAINS)
+    table = call(*words, *hour, "--weighted")
+    assert max(len(line) for line in table.output.splitlines()) <= 80
+    assert [line for line in table.output.splitlines() if line.startswith(("Sump", "Mains"))] == [
+        f"Sump level ({LEVEL}, mm)",
+        "Mains (harbour-hall/power-node/mains)",
+    ]
+    assert "Over time" in table.output
+
+
+def test_raw_readings_of_several_channels_come_channel_by_channel(
+    call: Call, recorded: Place, parsed: Parsed
+) -> None:
+    words = ("series", *SUMP_AND_MAINS, "--config", recorded.config, "--raw")
+    found = rows(call(*words, "--format", "csv"))
+    names = [row["channel"] for row in found]
+    assert names == [LEVEL] * 61 + [SUMP_AND_MAINS[1]] * (len(names) - 61)
+    assert len(names) > 61
+    document = parsed(call(*words, "--json"))
+    assert sum(len(one["items"]) for one in document["items"]) == len(names)
 
 
 def test_raw_csv_is_what_replay_reads(call: Call, recorded: Place, tmp_path: Path) -> None:
@@ -97,7 +141,7 @@ def test_the_table_fits_80_columns_in_the_keepers_time(call: Call, recorded: Pla
     raw = call("series", LEVEL, "--config", recorded.config, "--raw", "--from", "5m")
     assert "outside valid range" in raw.output
     switch = call("series", "harbour-hall/power-node/mains", "--config", recorded.config, "--raw")
-    assert " on " in switch.output
+    assert " there " in switch.output
 
 
 def test_a_channel_without_readings_says_so(call: Call, recorded: Place, parsed: Parsed) -> None:
@@ -116,6 +160,8 @@ def test_a_channel_without_readings_says_so(call: Call, recorded: Place, parsed:
     ("words", "told"),
     [
         (["harbour-hall/sump-node/levl"], 'Did you mean "harbour-hall/sump-node/level"?'),
+        ([LEVEL, "harbour-hall/sump-node/levl"], 'Did you mean "harbour-hall/sump-node/level"?'),
+        ([LEVEL, "--raw", "--weighted"], "--weighted: leave it out with --raw"),
         ([LEVEL, "--from", "yesterday"], "--from yesterday: is not a time. Write 2026-"),
         ([LEVEL, "--from", "2026-05-01T12:00:00"], "is not a time"),
         ([LEVEL, "--to", "2026-13-01T00:00:00Z"], "--to 2026-13-01T00:00:00Z: is not a time"),

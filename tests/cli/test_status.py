@@ -47,6 +47,20 @@ def test_a_stopped_service_is_code_1_and_still_shows_the_record(run: Run, record
     assert result.stderr == ""
 
 
+def test_ids_stand_whole_in_80_columns_below_their_vessel(recorded: Place, call: Call) -> None:
+    more = """
+[[channel]]
+id = "harbour-hall/hall-node/temperature-below-the-weir"
+quantity = "temperature"
+unit = "Cel"
+vessel = "top-off reservoir"
+"""
+    recorded.config.write_text(recorded.config.read_text() + more)
+    lines = call("status", "--config", recorded.config).output.splitlines()
+    at = next(i for i, line in enumerate(lines) if line.strip() == "top-off reservoir")
+    assert lines[at + 1].startswith("  hall-node/temperature-below-the-weir ")
+
+
 def test_before_the_first_start_it_says_so(call: Call, place: Place, parsed: Parsed) -> None:
     result = call("status", "--config", place.config)
     assert result.exit_code == 1

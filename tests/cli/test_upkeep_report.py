@@ -25,7 +25,11 @@ def test_what_waits_and_what_is_in_order(recorded: Place, call: Call, parsed: Pa
     config = file.with_name("upkeep.toml")
     config.write_text(file.read_text("utf-8") + MORE, "utf-8")
     words = ("--config", str(config), "--data", recorded.data)
-    assert "Clean the pump: never done" in call("report", "upkeep", *words).stdout
+    first = call("report", "upkeep", *words).stdout
+    assert "Clean the pump: never done" in first
+    hint = "Never counted:\n  Gas bottle: weirwatch log add supply gas-bottle AMOUNT kg"
+    assert hint in first
+    assert "In order" not in first
     for line in (
         ("maintenance", "--job", "pump", "--time", "3d"),
         ("supply", "gas-bottle", "5", "kg", "--time", "20d"),

@@ -66,6 +66,7 @@ def test_it_is_started_ended_checked_and_goes_on_after_a_restart(
         assert again == started
         wrong = call("work", "start", "water-chance", "--config", recorded.config)
         assert isinstance(wrong.exception, UnknownWork)
+        assert str(wrong.exception).endswith("there is water-change"), "no proofs among them"
         ended = ask("end", "water-change", "--who", "mk")
         assert ended["state"] in ("settling", "not-back-to-normal")
         # Settled at once, and the newest good reading on file is 359 mm, not below 345.

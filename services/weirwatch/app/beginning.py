@@ -2,7 +2,6 @@
 
 import logging
 from collections.abc import Mapping
-from itertools import chain
 from typing import Any
 
 from weirwatch.domain.book import Book, make_ready
@@ -10,13 +9,14 @@ from weirwatch.domain.engine import start as start_engine
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
-from weirwatch.domain.refill import refill, refill_spans
+from weirwatch.domain.refill import refill_spans
 from weirwatch.domain.rule import RuleBook
 from weirwatch.domain.state import EngineState, Observed
 from weirwatch.pipeline.derive import Deriver
 from weirwatch.pipeline.inbox import ConditionRequest, Inbox, LinkRequest, ServiceEventRequest
 from weirwatch.pipeline.local_time import duration, local_time
 from weirwatch.pipeline.log_desk import NewestTests
+from weirwatch.pipeline.looking_back import look_back
 from weirwatch.pipeline.loop import offline_sentence
 from weirwatch.ports import Restored
 from weirwatch.settings import Settings
@@ -66,7 +66,7 @@ def state_of(book: Book, alarms: Any, restored: Restored, now: Micros) -> Engine
             newest.value,
             newest.quality,
             newest.reason,
-            newest.time,
+            min(newest.time, now),  # a node's clock may be fast; nothing was heard after the start
             restored.newest_good[channel].time if channel in restored.newest_good else None,
             restored.newest_good[channel].value if channel in restored.newest_good else None,
             newest.time,
@@ -77,18 +77,13 @@ def state_of(book: Book, alarms: Any, restored: Restored, now: Micros) -> Engine
     return start_engine(alarms, observed, book, now, link_up=False)
 
 
-def look_back(state: EngineState, book: Book, settings: Settings, now: Micros) -> None:
+def look_back_on(settings: Settings, state: EngineState, book: Book) -> None:
     """Fill the windows of rules that look back from what is on record."""
-    spans = refill_spans(book)
-    if not spans:
+    if not refill_spans(book):
         return
     archive = archive_of(settings)
     try:
-        past = (
-            archive.readings(channel, now - span, now, None, MOST_SEEDED)
-            for channel, span in spans.items()
-        )
-        refill(state, book, chain.from_iterable(past))
+        look_back(state, book, archive)
     except WeirwatchError as trouble:  # the windows then fill anew
         log.warning("engine.not_looked_back error=%s", trouble)
     finally:

@@ -9,7 +9,7 @@ from weirwatch.app.beginning import (
     book_of,
     conditions_at_start,
     deriver_of,
-    look_back,
+    look_back_on,
     offline_rules_of,
     state_of,
     wired,
@@ -117,7 +117,7 @@ def _build(
     stamp = file_stamp(clock.now().utc)
     far = far_of(settings.history)
     journal, damage = open_journal(
-        data_dir, stamp, clock=clock, raw_days=settings.history.raw_days, far=far is not None
+        data_dir, stamp, clock=clock, retention=settings.history.retention, far=far is not None
     )
     undo.append(journal.close)
     if damage is not None:
@@ -129,7 +129,7 @@ def _build(
     book = book_of(settings)
     resumed = resume(restored.alarms, restored.rule_marks, book, now)
     state = state_of(book, dict(resumed.alarms), restored, now)
-    look_back(state, book, settings, now)
+    look_back_on(settings, state, book)
 
     register = SqliteRegister(data_dir / FILE_NAME)
     undo.append(register.close)
@@ -201,6 +201,7 @@ def _build(
         web=web.as_json if web is not None else None,
         edited=edited,
         waiting=lambda: len(inbox),
+        dropped=lambda: inbox.dropped,
         tests=tests,
     )
 
@@ -234,6 +235,7 @@ def _build(
         handle_past=PastDesk(numbers, inbox.put, timekeeper.now).handle,
     )
     health.listeners = control.counters
+    health.store = journal.counters
     forwarder = None if far is None else Forwarder(data_dir / FILE_NAME, far, clock)
     if forwarder is not None:
         health.history = forwarder.as_json

@@ -16,6 +16,7 @@ from weirwatch.cli.words import (
     console,
     limit_text,
     plain_table,
+    rounded,
     service_text,
     state_text,
     time_text,
@@ -68,15 +69,22 @@ def _print_loud(out: Console, alarms: Sequence[Alarm], desk: Desk) -> None:
     table = plain_table("Priority", "Alarm", "State, since", "Now, limit")
     for alarm in alarms:
         state = Text(str(alarm["state"]), STATE_STYLE.get(str(alarm["state"]), ""))
-        lines = [service_text(alarm), ago_text(alarm["raised_at"], now)]
+        lines = [service_text(alarm), _span(alarm, now)]
         state.append("".join(f"\n{line}" for line in lines if line and line != "–"), "not bold")
         table.add_row(
             _priority(alarm),
             Text.assemble(str(alarm["title"]), "\n", (str(alarm["id"]), "dim")),
             state,
-            Text.assemble(_value(alarm, "value", desk), "\n", (_limit(alarm), "dim")),
+            Text.assemble(_value(alarm, "value", desk), "\n", (_limit(alarm, desk), "dim")),
         )
     out.print(table)
+
+
+def _span(alarm: Alarm, now: int) -> str:
+    """Return how long it has stood, or for how long it has been back."""
+    if alarm["returned_at"] is None or alarm["state"] in ("unacknowledged", "acknowledged"):
+        return ago_text(alarm["raised_at"], now)
+    return f"back for {ago_text(alarm['returned_at'], now)}"
 
 
 def _print_quiet(out: Console, alarms: Sequence[Alarm]) -> None:
@@ -93,12 +101,19 @@ def _is_quiet(alarm: Alarm) -> bool:
 
 
 def _value(alarm: Alarm, key: str, desk: Desk) -> str:
-    states = {channel.id: channel.states for channel in desk.settings.channels if channel.is_switch}
-    return value_text(alarm[key], str(alarm["unit"]), states.get(alarm["channel"]))
+    channels = {channel.id: channel for channel in desk.settings.channels}
+    value = rounded(alarm[key], channels.get(alarm["channel"]))
+    return value_text(value, str(alarm["unit"]), _states(alarm, desk))
 
 
-def _limit(alarm: Alarm) -> str:
-    return limit_text(alarm["limit"], str(alarm["unit"]))
+def _limit(alarm: Alarm, desk: Desk) -> str:
+    return limit_text(alarm["limit"], str(alarm["unit"]), _states(alarm, desk))
+
+
+def _states(alarm: Alarm, desk: Desk) -> tuple[str, str] | None:
+    """Return what its channel's switch calls 0 and 1; None where it is none."""
+    switches = (channel for channel in desk.settings.channels if channel.is_switch)
+    return next((one.states for one in switches if one.id == alarm["channel"]), None)
 
 
 def _nothing(alarms: Sequence[Alarm], whole: bool) -> str:
@@ -123,7 +138,7 @@ def print_alarm(alarm: Alarm, desk: Desk) -> None:
         "Channel": alarm["channel"],
         "Value now": _value(alarm, "value", desk),
         "At the raise": _value(alarm, "raised_value", desk),
-        "Limit": _limit(alarm),
+        "Limit": _limit(alarm, desk),
         "Raised": _moment(alarm["raised_at"], desk, now),
         "Returned": _moment(alarm["returned_at"], desk, now),
         "Acknowledged": _acknowledged(alarm, desk, now),

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from weirwatch.cli.explain import explain_command
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 RuleArgument = Annotated[str, typer.Argument(metavar="RULE", help="Id of the alarm's rule.")]
@@ -26,7 +27,8 @@ CheckInMinutes = Annotated[
     typer.Option("--check-in-minutes", help="You are on your way and report within so long."),
 ]
 StateOption = Annotated[
-    list[str] | None, typer.Option("--state", help="Only alarms in this state; may be repeated.")
+    list[str] | None,
+    typer.Option("--state", metavar="STATE", help="Only in this state; may be repeated."),
 ]
 AllOption = Annotated[bool, typer.Option("--all", help="Also alarms that are normal.")]
 
@@ -34,6 +36,7 @@ AllOption = Annotated[bool, typer.Option("--all", help="Also alarms that are nor
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
+        cls=Family,
         help="Show the alarms, and act on them.",
         rich_markup_mode=None,
     )
@@ -91,11 +94,12 @@ def show_command(
 ) -> None:
     """Show one alarm with its safety card."""
     from weirwatch.cli.alarm_view import print_alarm
-    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.desk import desk, known_rule, print_json
     from weirwatch.pipeline.queries import alarm_of
 
     with desk(*places(context, config, data)) as open_desk:
-        alarm = alarm_of(open_desk.archive, open_desk.settings, open_desk.catalogue, rule)
+        with known_rule(open_desk, rule):
+            alarm = alarm_of(open_desk.archive, open_desk.settings, open_desk.catalogue, rule)
         if as_json:
             print_json(alarm)
         else:
@@ -227,12 +231,17 @@ def _tell(
     check_in_minutes: float | None = None,
 ) -> None:
     from weirwatch.cli.alarm_view import print_outcome
-    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.desk import desk, known_rule, print_json
+    from weirwatch.domain.errors import ConfigError
     from weirwatch.ports import Command
 
+    for option, span in (("--minutes", minutes), ("--check-in-minutes", check_in_minutes)):
+        if span is not None and not span > 0:
+            raise ConfigError(f"{option} {span:g}: give more than 0")
     command = Command(name, rule, who or login(), comment, minutes, check_in_minutes)
     with desk(*place) as open_desk:
-        alarm = open_desk.core.command(command)
+        with known_rule(open_desk, rule):
+            alarm = open_desk.core.command(command)
         if as_json:
             print_json(alarm)
         else:

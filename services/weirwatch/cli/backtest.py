@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from weirwatch.cli.desk import print_json
@@ -14,6 +15,7 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339, seconds
 from weirwatch.domain.reading import Reading
 from weirwatch.domain.rule import RuleBook
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.backtest import (
     Sweep,
     Tried,
@@ -49,6 +51,8 @@ class Source:
 def run(source: Source) -> Iterator[Event | Refusal]:
     """Yield every transition in time order, and every refused command.
 
+    Over the service's own history it begins no earlier than that does: nothing was silent before.
+
     Raises:
         ConfigError: a time or a file that cannot be read.
     """
@@ -64,6 +68,10 @@ def run(source: Source) -> Iterator[Event | Refusal]:
     try:
         wanted = channels_of(settings.rules) & channels.keys()
         stored = _from_store(settings, archive, wanted, (begin, end))
+        first = next(stored, None)
+        if first is not None:
+            stored = chain([first], stored)
+            begin = max(begin, min(first.time, archive.first_event_at() or first.time))
         yield from replay_in_order(book, stored, begin, end)
     finally:
         archive.close()
@@ -161,7 +169,8 @@ def _range(source: Source) -> tuple[Micros, Micros]:
 def _print(found: Sweep, unit: str, readings: int, span: tuple[Micros, Micros]) -> None:
     out = console()
     out.print(f"{found.rule}: {readings} readings in {duration(span[1] - span[0])}")
-    out.print(f"Its condition showed in {found.episodes} episodes, ten minutes apart or more.\n")
+    episodes = counted(found.episodes, "episode")
+    out.print(f"Its condition showed in {episodes}, ten minutes apart or more.\n")
     header = ("Deadband", "On-delay", "Sounds", "Chatters", "Later by", "at worst", "Never told")
     table = plain_table(*header, "", numbers=header)
     for tried in found.tried:

@@ -8,7 +8,11 @@ import typer
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
     from weirwatch.store.backup import Progress, Report
+
+_SQLITE = b"SQLite format 3\0"  # how every such file begins (sqlite.org/fileformat.html)
 
 ReplaceOption = Annotated[
     bool, typer.Option("--replace", help="Take the place of a copy that is there.")
@@ -42,7 +46,8 @@ def backup_command(
     from weirwatch.store.backup import back_up
     from weirwatch.store.schema import FILE_NAME
 
-    path = load(config_path(config), Overrides(data_dir=data)).service.data_dir / FILE_NAME
+    service = load(config_path(config), Overrides(data_dir=data)).service
+    path = service.data_dir / FILE_NAME
     target = file
     if target.is_dir():
         target = target / f"weirwatch-{file_stamp(SystemClock().now().utc)}.sqlite3"
@@ -50,7 +55,7 @@ def backup_command(
     if as_json:
         print_json(_document(report) | {"file": str(target)})
     else:
-        typer.echo(f"{target}: {_sentence(report)}")
+        typer.echo(f"{target}: {_sentence(report, service.time_zone)}")
         typer.echo("Keep the configuration file with it: it is not in the copy.")
     _tell_damage(report)
 
@@ -72,7 +77,9 @@ def restore_command(
     from weirwatch.store.lock import WriterLock
     from weirwatch.store.restore import restore
 
-    folder = load(config_path(config), Overrides(data_dir=data)).service.data_dir
+    service = load(config_path(config), Overrides(data_dir=data)).service
+    folder = service.data_dir
+    _judge(file)
     now = SystemClock().now().utc
     with WriterLock(folder):
         done = restore(file, folder, now, file_stamp(now), _progress())
@@ -80,11 +87,28 @@ def restore_command(
         kept = None if done.kept is None else str(done.kept)
         print_json(_document(done.report) | {"file": str(file), "kept": kept})
     else:
-        typer.echo(f"{folder}: {_sentence(done.report)}")
+        typer.echo(f"{folder}: {_sentence(done.report, service.time_zone)}")
         if done.kept is not None:
             typer.echo(f"The record before it is kept: {done.kept}")
         typer.echo("Start the service: it says from when to when it was down.")
     _tell_damage(done.report)
+
+
+def _judge(file: Path) -> None:
+    """Refuse at once what can be no copy.
+
+    Raises:
+        ConfigError: there is no such file, it cannot be read, or it is of another kind.
+    """
+    from weirwatch.domain.errors import ConfigError
+
+    try:
+        with file.open("rb") as stream:
+            head = stream.read(len(_SQLITE))
+    except OSError as error:
+        raise ConfigError(f"{file} cannot be read: {error.strerror}") from error
+    if head != _SQLITE:
+        raise ConfigError(f"{file} is no copy made by weirwatch backup: name the one that is")
 
 
 def _document(report: "Report") -> dict[str, Any]:
@@ -99,13 +123,16 @@ def _document(report: "Report") -> dict[str, Any]:
     }
 
 
-def _sentence(report: "Report") -> str:
-    from weirwatch.domain.instant import to_rfc3339
+def _sentence(report: "Report", zone: "ZoneInfo") -> str:
+    from weirwatch.domain.wording import counted
+    from weirwatch.pipeline.local_time import local_time
 
-    until = "nothing yet" if report.alive_at is None else f"until {to_rfc3339(report.alive_at)}"
+    alive = report.alive_at
+    until = "nothing yet" if alive is None else f"until {local_time(alive, zone)}"
+    events, parts = counted(report.rows["event"], "event"), counted(report.parts, "part")
     return (
-        f"{report.size / 1e6:.1f} MB, {until}; {report.rows['event']} events and"
-        f" {report.parts} parts of the history, read again and found as they were written"
+        f"{report.size / 1e6:.1f} MB, {until}; {events} and {parts} of the history,"
+        " read again and found as they were written"
     )
 
 

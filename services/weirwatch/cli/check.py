@@ -15,7 +15,7 @@ def register(app: typer.Typer) -> None:
 
 def check_command(
     file: Annotated[
-        Path | None, typer.Argument(metavar="[FILE]", help="Configuration file to look at.")
+        Path | None, typer.Argument(metavar="FILE", help="Configuration file to look at.")
     ] = None,
     config: ConfigOption = None,
     as_json: JsonOption = False,
@@ -53,28 +53,28 @@ def check_command(
 
 
 def _say(path: Path, errors: tuple[str, ...], warnings: tuple[str, ...]) -> None:
+    from weirwatch.domain.wording import counted
+
     for sentence in errors:
         typer.echo(sentence, err=True)
     for sentence in warnings:
         typer.echo(f"warning: {sentence}", err=True)
     if errors:
-        typer.echo(f"\n{_count(len(errors), 'mistake')} in {path}.", err=True)
+        typer.echo(f"\n{counted(len(errors), 'mistake')} in {path}.", err=True)
         return
-    doubts = _count(len(warnings), "warning") if warnings else "no warning"
+    doubts = counted(len(warnings), "warning") if warnings else "no warning"
     typer.echo(f"{path}: {_contents(path)}. No mistake, {doubts}.")
 
 
 def _contents(path: Path) -> str:
     from weirwatch.config import load
+    from weirwatch.domain.wording import counted
 
     settings = load(path)
     own = sum(rule.kind != "system" for rule in settings.rules)
     return (
-        f"{_count(len(settings.systems), 'system')}, {_count(len(settings.channels), 'channel')}, "
-        f"{_count(own, 'rule')} and {len(settings.rules) - own} built-in, "
-        f"{_count(len(settings.recipients), 'recipient')}"
+        f"{counted(len(settings.systems), 'system')}, "
+        f"{counted(len(settings.channels), 'channel')}, "
+        f"{counted(own, 'rule')} and {len(settings.rules) - own} built-in, "
+        f"{counted(len(settings.recipients), 'recipient')}"
     )
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

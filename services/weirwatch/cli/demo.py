@@ -16,20 +16,28 @@ def register(app: typer.Typer) -> None:
 
 
 def demo_command(
-    speed: Annotated[float, typer.Option(help="times faster than real time, 1 to 60")] = 30.0,
+    speed: Annotated[
+        float, typer.Option(metavar="TIMES", help="Faster than real time, 1 to 60.")
+    ] = 30.0,
     fault: Annotated[
         list[str] | None,
-        typer.Option(help="failure to play: ID or ID@SECONDS from the start; may be repeated"),
+        typer.Option(
+            metavar="ID[@SECONDS]",
+            help="Failure to play, so many seconds from the start; may be repeated.",
+        ),
     ] = None,
     for_s: Annotated[
-        float | None, typer.Option("--for", help="stop after so many seconds of plant time")
+        float | None,
+        typer.Option("--for", metavar="SECONDS", help="Stop after so much plant time."),
     ] = None,
-    port: Annotated[int, typer.Option(help="port of API and page")] = 8080,
-    data: Annotated[Path, typer.Option(help="data folder")] = Path("data/demo"),
+    port: Annotated[int, typer.Option(metavar="PORT", help="Of API and page.")] = 8080,
+    data: Annotated[Path, typer.Option(metavar="DIR", help="Data folder.")] = Path("data/demo"),
     config: Annotated[
-        Path | None, typer.Option(help="another configuration with a [plant]")
+        Path | None, typer.Option(metavar="FILE", help="Another configuration with a [plant].")
     ] = None,
-    log_level: Annotated[str, typer.Option(help="debug, info, warning or error")] = "warning",
+    log_level: Annotated[
+        str, typer.Option(metavar="LEVEL", help="debug, info, warning or error.")
+    ] = "warning",
 ) -> None:
     """Run service, broker, page and a simulated plant: water moves, a pump fails, an alarm sounds.
 
@@ -51,7 +59,12 @@ def demo_command(
     set_up_logging(log_level)
     path = (config if config is not None else demo_config()).absolute()
     data_dir = data.absolute()
-    data_dir.mkdir(parents=True, exist_ok=True)
+    try:
+        data_dir.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ConfigError(
+            f"--data {data}: cannot be made ({error.strerror}): name a folder that you may write"
+        ) from error
     listen = f"127.0.0.1:{port}"
     overrides = Overrides(
         data_dir=data_dir, web_listen=listen, broker_url="auto", broker_listen="127.0.0.1:0"
@@ -66,7 +79,8 @@ def demo_command(
         core.start()
         plant = make_plant(settings, core.broker_address, clock, faults)
         plant.start()
-        _say(listen, speed, [f.id for f in faults], core.broker_facts.kind, data_dir)
+        title = settings.systems[0].title or settings.systems[0].id
+        _say(title, listen, speed, [f.id for f in faults], core.broker_facts.kind, data_dir)
         ends = None if for_s is None else began + round(for_s * SECOND)
         code = run_until_stopped(core, lambda: ends is not None and clock.now().utc >= ends)
     finally:
@@ -76,10 +90,10 @@ def demo_command(
     raise typer.Exit(code)
 
 
-def _say(listen: str, speed: float, faults: list[str], broker: str, data_dir: Path) -> None:
+def _say(
+    title: str, listen: str, speed: float, faults: list[str], broker: str, data_dir: Path
+) -> None:
     typer.echo(f"\n  Open  http://{listen}/   (Ctrl-C ends the demo)\n")
-    typer.echo(
-        f"  Harbour Hall runs {speed:g} times faster than real time; nobody's fish are hurt."
-    )
+    typer.echo(f"  {title} runs {speed:g} times faster than real time; nobody's fish are hurt.")
     typer.echo(f"  To come: {', '.join(faults)}. Watch the page: the alarm brings its safety card.")
     typer.echo(f"  Broker: {broker}. Data: {data_dir}\n")

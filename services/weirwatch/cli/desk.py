@@ -12,8 +12,9 @@ import typer
 from weirwatch.clock import SystemClock
 from weirwatch.config import Overrides, load
 from weirwatch.config.catalogue import load_catalogue
+from weirwatch.config.problems import did_you_mean
 from weirwatch.control.client import ControlClient
-from weirwatch.domain.errors import TransientError
+from weirwatch.domain.errors import TransientError, UnknownRule
 from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import Micros, from_rfc3339
 from weirwatch.ports import Archive, Core
@@ -73,6 +74,21 @@ def desk(config: Path, data: Path | None) -> Iterator[Desk]:
         yield Desk(settings, catalogue, archive, ControlClient(folder / SOCKET_NAME))
     finally:
         archive.close()
+
+
+@contextmanager
+def known_rule(open_desk: Desk, rule: str) -> Iterator[None]:
+    """Add to the refusal of an unknown rule which one may be meant.
+
+    Raises:
+        UnknownRule: no rule has that id.
+    """
+    try:
+        yield
+    except UnknownRule as error:
+        ids = [known.id for known in open_desk.settings.rules]
+        cure = did_you_mean(rule, ids, "weirwatch alarms --all lists them.")
+        raise UnknownRule(f"{error}. {cure}") from error
 
 
 def print_json(document: object) -> None:

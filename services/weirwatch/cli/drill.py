@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from weirwatch.cli.drill_run import Job
     from weirwatch.settings import Settings
 
-ALL, NORMAL = "all", "normal"
+ALL, DAY, DRIFT, NORMAL = "all", "day", "drift", "normal"
 
 
 def register(app: typer.Typer) -> None:
@@ -25,8 +25,9 @@ def drill_command(
     failures: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[FAILURE…|all|normal]",
-            help="Failures to play; all of them by default. normal: ordinary life.",
+            metavar="FAILURE…|all|day|drift|normal",
+            help="Failures to play; all by default. day: those whose play takes a day or so; "
+            "drift: the slower ones; normal: ordinary life.",
             show_default=False,
         ),
     ] = None,
@@ -46,12 +47,24 @@ def drill_command(
             show_default=False,
         ),
     ] = None,
-    seed: Annotated[int, typer.Option(help="Of the random plays and the probes' noise.")] = 1,
+    seed: Annotated[
+        int | None,
+        typer.Option(
+            help="Of the random plays and the probes' noise.  [default: 1, or the scenario's]",
+            show_default=False,
+        ),
+    ] = None,
     jobs: Annotated[
         int | None, typer.Option(min=1, max=64, help="Plays at once.  [default: one per core]")
     ] = None,
     report: Annotated[
         Path | None, typer.Option(metavar="FILE.html", help="Write a report with plots.")
+    ] = None,
+    scenario: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.toml", help="Play a timeline of several failures.", show_default=False
+        ),
     ] = None,
     live: Annotated[
         bool,
@@ -77,14 +90,19 @@ def drill_command(
     Exit code 1 when a failure is missed or told after harm has begun, or when ordinary life is
     not quiet.
 
-    With --live one failure is played over the broker against the running service, on topics and
-    a record apart: the real people get notices that begin with DRILL. Refused while a real alarm
-    stands; a real alarm ends it.
+    With --scenario a file says what fails when, several at once if it wants; docs/drill.md has its
+    format. With --live one failure is played over the broker against the running service, on
+    topics and a record apart: the real people get notices that begin with DRILL. Refused while a
+    real alarm stands; a real alarm ends it.
     """
     from weirwatch.config import Overrides, load
 
     settings = load(config_path(config), Overrides(data_dir=data))
     names = failures or [ALL]
+    if scenario is not None:
+        more = bool(failures or live or report or runs > 1 or every is not None)
+        raise typer.Exit(_scenario(settings, scenario, seed, more=more, as_json=as_json))
+    seed = 1 if seed is None else seed
     if live:
         raise typer.Exit(_live(settings, names, minutes, speed, seed, who, as_json=as_json))
     workers = jobs or os.cpu_count() or 1
@@ -96,6 +114,20 @@ def drill_command(
     else:
         code = _failures(settings, names, runs, seed, workers, as_json, report)
     raise typer.Exit(code)
+
+
+def _scenario(
+    settings: "Settings", path: Path, seed: int | None, *, more: bool, as_json: bool
+) -> int:
+    from weirwatch.cli.drill_scenario import run_scenario
+    from weirwatch.domain.errors import ConfigError
+
+    if more:
+        raise ConfigError(
+            f"--scenario {path}: the file says what is played; leave out failures, --live, "
+            "--report, --runs and --every"
+        )
+    return run_scenario(settings, path, seed, as_json=as_json)
 
 
 def _live(
@@ -112,7 +144,7 @@ def _live(
     from weirwatch.cli.drill_live import Wanted, run_live
     from weirwatch.domain.errors import ConfigError
 
-    if len(names) != 1 or names[0] in (ALL, NORMAL):
+    if len(names) != 1 or names[0] in (ALL, DAY, DRIFT, NORMAL):
         raise ConfigError(
             "drill --live: name one failure, as in: weirwatch drill floor-leak --live"
         )

@@ -1,9 +1,10 @@
 """The simulator as a drill's plant: `pipeline.plant_source.PlantSource` on `weirsim`."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from weirsim.rehearsal import Rehearsal
+from weirsim.scenarios import SCENARIOS
 from weirsim.stage import Stage
 from weirwatch.cli.drill_probes import nodes_for
 from weirwatch.cli.plant_spec import to_plant_spec
@@ -13,6 +14,7 @@ from weirwatch.domain.rule import BadMeasurement, Deviation, Priority, Rule
 from weirwatch.pipeline.plant_source import HarmBegins, Moment
 from weirwatch.settings import Settings, drill_root
 
+DAY_H = 36.0  # a play so long shows all that harms within a day of when it began
 LEAD_S = 60.0  # plant seconds that a live drill shows all well before the failure
 
 
@@ -72,6 +74,16 @@ class SimulatedPlant:
         except ValueError as trouble:
             raise ConfigError(f"{self._source}: [plant]: {trouble}") from trouble
 
+    @property
+    def stage(self) -> Stage:
+        """The plant with its nodes, on which timelines are set too."""
+        return self._stage
+
+    @property
+    def root(self) -> str:
+        """First level of the topics."""
+        return self._root
+
     def can_play(self) -> Sequence[str]:
         """Return the failures that its physics can show."""
         return self._stage.can_play()
@@ -87,6 +99,18 @@ class SimulatedPlant:
     def play(self, failure: str, run: int, seed: int) -> SimulatedPlay:
         """Return a failure's play; run 0 is nominal."""
         return SimulatedPlay(Rehearsal(self._stage.failure(failure, run, seed), self._root))
+
+    def sets(self) -> Mapping[str, Collection[str]]:
+        """Return the failures it can play that take a day or so, and the slower ones."""
+        can = self.can_play()
+        day = frozenset(f for f in can if SCENARIOS[f].hours <= DAY_H)
+        return {"day": day, "drift": frozenset(can) - day}
+
+    def moments_at_most(self, failure: str, run: int, seed: int) -> float:
+        """Return how many moments a failure's play has at most."""
+        play = self._stage.failure(failure, run, seed)
+        every_s = play.every_s or min(node.every_s for node in play.nodes)
+        return (play.until_us - play.start_us) / 1e6 / every_s
 
     def live(self, failure: str, run: int, seed: int, now: Micros) -> SimulatedPlay:
         """Return a failure's play on a live drill's topics.

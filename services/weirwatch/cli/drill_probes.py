@@ -2,13 +2,11 @@
 
 from collections.abc import Callable, Sequence
 
-from weirsim.gear import ReactorSpec
 from weirsim.harbour_hall import NODES
 from weirsim.instruments import NodeSpec, ProbeSpec
 from weirwatch.domain.reading import Channel
 from weirwatch.settings import PlantSettings
 
-_REACTOR_LOOP = ReactorSpec().loop
 _KNOWN = {(node.id, probe.name): probe for node in NODES for probe in node.probes}
 
 # noise, lag_s and smallest value noticed (share of the range) by quantity: as the demo's probes
@@ -143,11 +141,11 @@ def _ph(plant: PlantSettings, channel: Channel) -> str | None:
 
 
 def _reactor(plant: PlantSettings) -> bool:
-    return any(loop.id == _REACTOR_LOOP for loop in plant.loops)
+    return any(loop.id == plant.reactor_loop for loop in plant.loops)
 
 
-def _power(_plant: PlantSettings, channel: Channel) -> str | None:
-    words = ("heater", "circulation")
+def _power(plant: PlantSettings, channel: Channel) -> str | None:
+    words = ("heater", "circulation", *(("chiller",) if plant.chiller is not None else ()))
     return next((f"{word}-power" for word in words if word in channel.name), None)
 
 

@@ -1,17 +1,20 @@
 """Runs plays, each with a journal of its own in a folder that goes when the play has ended."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from types import MappingProxyType
 
 from weirwatch.cli.drill_plant import SimulatedPlant
 from weirwatch.config.builtin import node_rule_ids
 from weirwatch.config.catalogue import load_catalogue
+from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Quality
 from weirwatch.ingest.codec import Codec
-from weirwatch.pipeline.drill import Drill, DrillParts, coarser, detecting_rules
+from weirwatch.pipeline.drill import Drill, DrillParts, Outcome, coarser, detecting_rules
 from weirwatch.pipeline.drill_result import (
     NormalResult,
     RunResult,
@@ -21,9 +24,13 @@ from weirwatch.pipeline.drill_result import (
 )
 from weirwatch.pipeline.notices import NoticeWriter
 from weirwatch.pipeline.plant_source import Play
+from weirwatch.pipeline.tracks import Recalling
+from weirwatch.ports import Decoder
 from weirwatch.settings import Settings
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_journal import SqliteJournal
+
+NO_DOUBTS: Mapping[tuple[str, Micros], tuple[Quality, str]] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,42 +78,67 @@ class Rehearsals:
             for rule_id in wanted
             if job.plot and (rule := self._rules[rule_id]).channel is not None
         )
+        outcome = self.watch(play, wanted, plotted)
+        if job.failure:
+            return judge_run(job.failure, job.run, outcome, self._rules)
+        return judge_normal(job.run, outcome, self._rules)
+
+    def watch(
+        self,
+        play: Play,
+        wanted: frozenset[str],
+        plotted: frozenset[str] = frozenset(),
+        doubted: Mapping[tuple[str, Micros], tuple[Quality, str]] = NO_DOUBTS,
+    ) -> Outcome:
+        """Let the service watch a play, and return what came of it.
+
+        Args:
+            play: what happens.
+            wanted: as of `Drill`.
+            plotted: as of `DrillParts`.
+            doubted: recorded readings that were not good, as of `Tracks`.
+        """
         settings = coarser(self._settings, play.every)
         with TemporaryDirectory(prefix="weirwatch-drill-") as folder:
             journal = SqliteJournal(Path(folder) / FILE_NAME)
             try:
+                decoder: Decoder = Codec(
+                    settings.channels,
+                    settings.taps,
+                    settings.broker.root,
+                    settings.service.skew_future,
+                )
                 parts = DrillParts(
                     settings,
-                    Codec(
-                        settings.channels,
-                        settings.taps,
-                        settings.broker.root,
-                        settings.service.skew_future,
-                    ),
+                    Recalling(decoder, doubted) if doubted else decoder,
                     journal,
                     self._writer,
                     self._offline,
                     plotted,
                 )
-                outcome = Drill(parts, play, wanted).run()
+                return Drill(parts, play, wanted).run()
             finally:
                 journal.close()
-        if job.failure:
-            return judge_run(job.failure, job.run, outcome, self._rules)
-        return judge_normal(job.run, outcome, self._rules)
 
 
 def run_all(settings: Settings, jobs: Sequence[Job], workers: int) -> Iterator[tuple[Job, Result]]:
-    """Yield each job with its result, in the order in which they are done."""
+    """Yield each job with its result, in the order in which they are done; the longest first."""
     if workers <= 1 or len(jobs) <= 1:
         rehearsals = Rehearsals(settings)
         for job in jobs:
             yield job, rehearsals.run(job)
         return
+    plant = SimulatedPlant(settings)
+    ordered = sorted(jobs, key=lambda job: _moments(plant, job), reverse=True)
     with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        running = {pool.submit(_run_alone, settings, job): job for job in jobs}
+        running = {pool.submit(_run_alone, settings, job): job for job in ordered}
         for done in as_completed(running):
             yield running[done], done.result()
+
+
+def _moments(plant: SimulatedPlant, job: Job) -> float:
+    """Return how many moments a job has at most, so that none of the long ones comes last."""
+    return plant.moments_at_most(job.failure, job.run, job.seed) if job.failure else job.days
 
 
 def _run_alone(settings: Settings, job: Job) -> Result:

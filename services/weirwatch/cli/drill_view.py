@@ -13,6 +13,7 @@ from weirwatch.domain.errors import ConfigError, UnknownFailure
 from weirwatch.domain.failures import Catalogue
 from weirwatch.domain.instant import to_rfc3339
 from weirwatch.domain.rule import Rule
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.drill_result import NormalResult, RunResult, Verdict
 from weirwatch.pipeline.drill_summary import Summary, summarise
 from weirwatch.pipeline.local_time import local_time
@@ -36,7 +37,7 @@ class Bill:
 
     @classmethod
     def of(cls, settings: Settings, catalogue: Catalogue, names: Sequence[str]) -> "Bill":
-        """Return the bill for these names (`all` among them: everything).
+        """Return the bill for these names: failures, and the sets `all`, `day` and `drift`.
 
         Raises:
             UnknownFailure: a name is not in the catalogue.
@@ -47,16 +48,18 @@ class Bill:
             raise ConfigError("drill normal: give it alone; failures are played in a drill apart")
         plant = SimulatedPlant(settings)
         can, cannot = plant.can_play(), plant.cannot_play()
+        held = {"all": can, **plant.sets()}
+        sets = {name: [f for f in catalogue.failures if f in held[name]] for name in held}
         for name in names:
-            if name != "all" and name not in catalogue.failures:
+            if name not in sets and name not in catalogue.failures:
                 near = get_close_matches(name, catalogue.failures, n=1)
                 hint = f": did you mean {near[0]!r}?" if near else ""
                 raise UnknownFailure(f"failure {name!r} is not in the catalogue{hint}")
         reasons = {f: cannot.get(f, _ELSEWHERE) for f in catalogue.failures if f not in can}
+        played = tuple(dict.fromkeys(f for name in names for f in sets.get(name, [name])))
         if "all" in names:
-            played = tuple(failure for failure in catalogue.failures if failure in can)
+            played = tuple(sets["all"])
         else:
-            played = tuple(dict.fromkeys(names))
             hidden = [f"{name}: cannot be played: {reasons[name]}" for name in played
                       if name in reasons]  # fmt: skip
             if hidden:
@@ -158,7 +161,7 @@ def _say_rest(bill: Bill, summaries: Sequence[Summary]) -> None:
     counts = {v: sum(s.verdict is v for s in summaries) for v in Verdict}
     told = ", ".join(f"{count} {verdict.value}" for verdict, count in counts.items() if count)
     runs = sum(len(summary.runs) for summary in summaries)
-    out.print(f"{told} of {len(summaries)} failures, {runs} plays.")
+    out.print(f"{told} of {counted(len(summaries), 'failure')}, {counted(runs, 'play')}.")
     if len(summaries) and len(summaries[0].runs) > 1:
         out.print("Told after: median of all plays. Harm and margin: the smallest.", style="dim")
     broken = sum(run.quarantined for summary in summaries for run in summary.runs)

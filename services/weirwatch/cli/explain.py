@@ -1,6 +1,6 @@
 """`weirwatch alarms explain`: why an alarm is in its state."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -17,19 +17,22 @@ def explain_command(
     as_json: JsonOption = False,
 ) -> None:
     """Say why an alarm is in its state: readings, limit, delay, what keeps it quiet."""
-    from weirwatch.cli.desk import desk, print_json
+    from weirwatch.cli.desk import desk, known_rule, print_json
     from weirwatch.pipeline.explain import with_record
 
     with desk(*places(context, config, data)) as open_desk:
-        found = with_record(open_desk.core.explain(rule), open_desk.archive)
+        with known_rule(open_desk, rule):
+            found = with_record(open_desk.core.explain(rule), open_desk.archive)
         if as_json:
             print_json(found)
         else:
-            _print(found, open_desk.settings.service.time_zone)
+            switches = [channel for channel in open_desk.settings.channels if channel.is_switch]
+            states = {channel.id: channel.states for channel in switches}.get(found["channel"])
+            _print(found, states, open_desk.settings.service.time_zone)
 
 
-def _print(found: Mapping[str, Any], zone: ZoneInfo) -> None:
-    from weirwatch.cli.words import console, time_text
+def _print(found: Mapping[str, Any], states: Sequence[str] | None, zone: ZoneInfo) -> None:
+    from weirwatch.cli.words import console, time_text, value_text
 
     out = console()
     out.print(f"{found['title']} ({found['id']}, {found['kind']})")
@@ -39,7 +42,7 @@ def _print(found: Mapping[str, Any], zone: ZoneInfo) -> None:
     for name, fact in _facts(found, zone):
         out.print(f"{name:<14}{fact}")
     for reading in found["readings"]:
-        told = f"{reading['value']:g} {found['unit']}".rstrip()
+        told = value_text(reading["value"], found["unit"], states)
         doubt = "" if reading["quality"] == "good" else f"  {reading['quality']}"
         out.print(f"{'Reading':<14}{time_text(reading['time'], zone)}  {told}{doubt}")
     for event in found["events"]:
@@ -59,7 +62,12 @@ def _facts(found: Mapping[str, Any], zone: ZoneInfo) -> list[tuple[str, str]]:
     for term in found["while"]:
         facts.append(("While", f"{term['term']}: {'holds' if term['holds'] else 'does not hold'}"))
     for cause in found["suppression"]["causes"]:
-        facts.append(("Suppressed by", f"{cause['rule']}{' (stands)' if cause['stands'] else ''}"))
+        facts.append(
+            (
+                "Suppressed by",
+                f"{cause['rule']}: {'stands' if cause['stands'] else 'does not stand'}",
+            )
+        )
     service = found["service"]
     if service["who"]:
         since = time_text(service["since"], zone)

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 ChannelOption = Annotated[
@@ -20,6 +21,7 @@ CheckOption = Annotated[bool, typer.Option("--check", help="Look at it only; sto
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
+        cls=Family,
         help="Put readings of the past in, or move history to another store.",
         rich_markup_mode=None,
         no_args_is_help=True,
@@ -57,8 +59,13 @@ def import_command(
         typer.echo(f"{done['stored']} readings stored, {done['already']} were there already.")
     if done["summed_up"] and not as_json:
         typer.echo(
-            f"{done['summed_up']} are older than [history] raw_days: of these the summary of each"
-            " hour stays, the readings go."
+            f"{done['summed_up']} are older than the raw_days of their channel: of these the"
+            " summary of each hour stays, the readings go."
+        )
+    if done["let_go"] and not as_json:
+        verb = "would not be" if check else "were not"
+        typer.echo(
+            f"{done['let_go']} are older than the hourly_years of their channel and {verb} stored."
         )
 
 
@@ -91,3 +98,5 @@ def copy_command(
     typer.echo(f"{done['stored']} readings copied, {done['already']} were there already.")
     for channel in done["not_configured"]:
         typer.echo(f"Left out, since it is not configured here: {channel}")
+    for channel in done["too_old"]:
+        typer.echo(f"Left out of {channel}: what is older than its hourly_years here")

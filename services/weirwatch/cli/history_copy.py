@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from weirwatch.cli.desk import Desk
-from weirwatch.cli.history_import import Store, store_of
+from weirwatch.cli.history_import import Store, bounds_of, store_of
 from weirwatch.config import Overrides, load
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros
@@ -44,29 +44,39 @@ def copy_history(
     _refuse_same(source, desk.settings)
     known = {channel.id: channel for channel in desk.settings.channels}
     counts: Counter[str] = Counter(stored=0, already=0)
+    now = desk.now()
+    too_old = []
     with closing(archive_of(source)) as archive, _target(desk) as store:
         there = archive.channels()
         _refuse_units(there, known)
         for channel in there:
             if channel.id in known:
-                copied = _copy(archive, channel.id, store)
+                since, _ = bounds_of(desk.settings.history, known[channel.id], now)
+                span = archive.span(channel.id)
+                too_old += [channel.id] if span is not None and span[0] < since else []
+                copied = _copy(archive, channel.id, max(since, -_FAR), store)
                 counts.update(copied)
                 tell(f"{channel.id}: {copied['stored']} copied, {copied['already']} were there")
     unknown = [channel.id for channel in there if channel.id not in known]
-    return {**counts, "channels": len(there) - len(unknown), "not_configured": unknown}
+    return {
+        **counts,
+        "channels": len(there) - len(unknown),
+        "not_configured": unknown,
+        "too_old": too_old,
+    }
 
 
-def _copy(archive: Archive, channel: str, store: Store) -> Counter[str]:
+def _copy(archive: Archive, channel: str, since: Micros, store: Store) -> Counter[str]:
     counts: Counter[str] = Counter(stored=0, already=0)
-    for portion in chunks(_all(archive, channel)):
+    for portion in chunks(_all(archive, channel, since)):
         already = store(portion)
         counts.update(stored=len(portion) - already, already=already)
     return counts
 
 
-def _all(archive: Archive, channel: str) -> Iterator[Reading]:
+def _all(archive: Archive, channel: str, since: Micros) -> Iterator[Reading]:
     after: Micros | None = None
-    while page := archive.readings(channel, -_FAR, _FAR, after, _PAGE):
+    while page := archive.readings(channel, since, _FAR, after, _PAGE):
         yield from page
         after = page[-1].time
 

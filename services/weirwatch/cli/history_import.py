@@ -10,15 +10,18 @@ from weirwatch.clock import SystemClock
 from weirwatch.config.problems import did_you_mean
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, TransientError
-from weirwatch.domain.instant import SECOND, file_stamp
-from weirwatch.domain.reading import Reading
+from weirwatch.domain.instant import Micros, file_stamp
+from weirwatch.domain.reading import Channel, Reading
 from weirwatch.pipeline.past import chunks, request_of
 from weirwatch.pipeline.reading_files import Expected, read_past
+from weirwatch.settings import HistorySettings
+from weirwatch.store.block import HOUR
 from weirwatch.store.far.making import far_of
 from weirwatch.store.lock import WriterLock
+from weirwatch.store.retention import readings_from, summaries_from
 from weirwatch.store.sqlite_journal import open_journal
 
-_DAY = 86_400 * SECOND
+_FAR: Micros = 2**62
 
 Store = Callable[[Sequence[Reading]], int]  # returns how many were there already
 
@@ -37,18 +40,29 @@ def put_in(
     expected = Expected(channels, lambda name: did_you_mean(name, channels), channel, unit, now)
     if channel and channel not in channels:
         raise ConfigError(f"--channel {channel}: is not configured. {expected.known(channel)}")
-    oldest = now - desk.settings.history.raw_days * _DAY
-    counts = {"readings": 0, "stored": 0, "already": 0, "summed_up": 0}
+    bounds = {c.id: bounds_of(desk.settings.history, c, now) for c in channels.values()}
+    counts = {"readings": 0, "stored": 0, "already": 0, "summed_up": 0, "let_go": 0}
     for reading in _all(files, expected):
+        summary, raw = bounds[reading.channel]
         counts["readings"] += 1
-        counts["summed_up"] += reading.time < oldest
-    if not check and counts["readings"]:
+        counts["let_go"] += reading.time < summary
+        counts["summed_up"] += summary <= reading.time < raw
+    if not check and counts["readings"] > counts["let_go"]:
+        kept = (r for r in _all(files, expected) if r.time >= bounds[r.channel][0])
         with store_of(desk) as store:
-            for portion in chunks(_all(files, expected)):
+            for portion in chunks(kept):
                 already = store(portion)
                 counts["already"] += already
                 counts["stored"] += len(portion) - already
     return counts
+
+
+def bounds_of(history: HistorySettings, channel: Channel, now: Micros) -> tuple[Micros, Micros]:
+    """Return from when on the summaries of a channel's hours are kept, and its readings."""
+    if history.kind != "sqlite":  # the server knows how long
+        return -_FAR, -_FAR
+    kept = history.retention.of(channel.id, channel.quantity)
+    return summaries_from(kept, now) * HOUR, readings_from(kept, now) * HOUR
 
 
 def _all(files: Sequence[Path], expected: Expected) -> Iterator[Reading]:

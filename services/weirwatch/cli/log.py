@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 KindArgument = Annotated[
@@ -16,7 +17,9 @@ KindArgument = Annotated[
 ]
 WordsArgument = Annotated[
     list[str] | None,
-    typer.Argument(metavar="WORDS", help="By kind: see the examples below and docs/log.md."),
+    typer.Argument(
+        metavar="WORDS", help="By kind, as in the examples above; docs/log.md has them all."
+    ),
 ]
 TimeOption = Annotated[
     str | None, typer.Option("--time", metavar="TIME", help="RFC 3339, or a span ago.  [now]")
@@ -65,6 +68,7 @@ ToOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
+        cls=Family,
         help="The keeper's log: tests, doses, calibrations, maintenance, notes.",
         no_args_is_help=True,
         rich_markup_mode=None,

@@ -11,10 +11,12 @@ import typer
 from weirwatch.cli.desk import Desk, print_json
 from weirwatch.cli.time_range import parse_time
 from weirwatch.clock import SystemClock
+from weirwatch.config.problems import did_you_mean
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, RefusedEntry, TransientError
 from weirwatch.domain.instant import to_rfc3339
-from weirwatch.domain.keeper_log import LogEntry
+from weirwatch.domain.keeper_log import KINDS, LogEntry
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.local_time import local_time
 from weirwatch.pipeline.log_desk import MOST_AT_ONCE, LogDesk
 from weirwatch.pipeline.log_entries import entry_json
@@ -82,11 +84,15 @@ def put(
     if as_json:
         print_json({"items": entries, "next": None} if many else entries[0])
     elif check:
-        typer.echo(f"{len(entries)} entries, all well. Nothing was stored.")
+        typer.echo(f"{_entries(entries)}, all well. Nothing was stored.")
     elif many:
-        typer.echo(f"{len(entries)} entries stored.")
+        typer.echo(f"{_entries(entries)} stored.")
     else:
         typer.echo(f"Entry {entries[0]['number']}: {_said(entries[0])}")
+
+
+def _entries(entries: Sequence[Any]) -> str:
+    return counted(len(entries), "entry", "entries")
 
 
 def put_photo(desk: Desk, number: int, file: Path, who: str, *, as_json: bool) -> None:
@@ -120,7 +126,15 @@ def print_log(
     every: bool,
     as_json: bool,
 ) -> None:
-    """Print the log."""
+    """Print the log.
+
+    Raises:
+        RefusedEntry: no entry is of such a kind.
+        ConfigError: a time that cannot be read.
+    """
+    for kind in kinds:
+        if kind not in KINDS:
+            raise RefusedEntry(f"--kind {kind}: is no kind of entry. {did_you_mean(kind, KINDS)}")
     now = desk.now()
     ends = None if end is None else parse_time("--to", end, now)
     begins = None if start is None else parse_time("--from", start, ends or now)
@@ -135,7 +149,8 @@ def print_log(
         print_json({"items": [entry_json(entry) for entry in shown], "next": None})
         return
     if not shown:
-        typer.echo("Nothing is in the log.")
+        asked = bool(kinds) or start is not None or end is not None
+        typer.echo(f"Nothing {'of that ' if asked else ''}is in the log.")
     for entry in shown:
         time = local_time(entry.time, desk.settings.service.time_zone)
         corrected = f" (corrected by {entry.replaced_by})" if entry.replaced_by else ""
@@ -146,15 +161,18 @@ def read_csv(file: Path) -> list[dict[str, Any]]:
     """Return the requests of a CSV file with a header.
 
     Raises:
-        RefusedEntry: the header has unknown columns, or lines whose numbers are none.
+        RefusedEntry: there is no such file, the header has unknown columns, or lines whose
+            numbers are none.
     """
-    with file.open(encoding="utf-8-sig", newline="") as stream:
-        try:
+    try:
+        with file.open(encoding="utf-8-sig", newline="") as stream:
             reader = csv.DictReader(stream, restkey="beyond the last column", strict=True)
+            columns = reader.fieldnames or []  # read while the file is open: it may be all there is
             lines = list(reader)
-        except (csv.Error, UnicodeDecodeError) as error:
-            raise RefusedEntry(f"{file}: is not CSV in UTF-8: {error}") from error
-    columns = reader.fieldnames or []
+    except OSError as error:
+        raise RefusedEntry(f"{file}: cannot be read: {error.strerror}") from error
+    except (csv.Error, UnicodeDecodeError) as error:
+        raise RefusedEntry(f"{file}: is not CSV in UTF-8: {error}") from error
     unknown = [name for name in columns if name not in (*_TEXTS, *_NUMBERS, *_FLAGS)]
     if unknown or "kind" not in columns or "time" not in columns:
         wanted = ", ".join((*_TEXTS, *_NUMBERS, *_FLAGS))
@@ -222,7 +240,7 @@ def _by_kind(kind: str, words: Sequence[str]) -> dict[str, Any]:
         case _:
             pass
     raise RefusedEntry(
-        f"{kind} {' '.join(words)}: write, as in: test alkalinity 8.2 dKH | dose sodium-carbonate"
+        f"{' '.join((kind, *words))}: write, as in: test alkalinity 8.2 dKH | dose sodium-carbonate"
         " 40 g | reactor 40 mL/min | water-change 200 L | supply gas-bottle 4.2 kg"
         ' | maintenance "…" | note "…" | calibration CHANNEL 7.00=7.08'
     )
@@ -269,17 +287,19 @@ def _with_line(problem: str) -> str:
 
 
 def _said(entry: Mapping[str, Any]) -> str:
-    parts = [entry["kind"], entry["subject"] or entry["channel"] or ""]
+    about = (entry["channel"], entry["subject"])  # a proof has both: which sensor, what came of it
+    parts = [entry["kind"], *(word for word in about if word)]
     if entry["value"] is not None:
         kept = f"{entry['value']:.4g} {entry['unit']}".strip()
         given = "" if entry["given"] in ("", kept) else f" (as {entry['given']})"
         parts.append(kept + given)
     if entry["kind"] == "calibration":
         detail = entry["detail"]
-        parts.append(f"× {detail['gain']:.5g} + {detail['shift']:.5g}: {detail['verdict']}")
+        sign = "+" if detail["shift"] >= 0 else "\N{MINUS SIGN}"
+        line = f"× {detail['gain']:.5g} {sign} {abs(detail['shift']):.5g}"
+        parts.append(f"{line}: {detail['verdict']}")
         parts.extend(detail["reasons"])
     parts.append(entry["text"])
     if entry["photos"]:
-        count = len(entry["photos"])
-        parts.append(f"[{count} photo{'' if count == 1 else 's'}]")
+        parts.append(f"[{counted(len(entry['photos']), 'photo')}]")
     return " ".join(part for part in parts if part)

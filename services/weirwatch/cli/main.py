@@ -27,6 +27,7 @@ from weirwatch.cli import (
     token,
     work,
 )
+from weirwatch.cli.family import Family
 from weirwatch.domain.errors import (
     ConfigError,
     UnknownChannel,
@@ -45,6 +46,7 @@ EXIT_WRONG_USE = 2  # wrong use or wrong configuration
 def build_app() -> typer.Typer:
     """Return the application with every command."""
     app = typer.Typer(
+        cls=Family,
         name="weirwatch",
         help="Telemetry and alarms for the keeper of a large living salt-water system.",
         no_args_is_help=True,

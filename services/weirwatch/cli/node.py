@@ -5,10 +5,22 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, JsonOption, config_path
 
 NodeArgument = Annotated[
-    str, typer.Argument(metavar="SYSTEM/NODE", help="As in the channels' ids.")
+    str,
+    typer.Argument(
+        metavar="SYSTEM/NODE", help="As in the channels' ids; of a listener a name of your choice."
+    ),
+]
+ListensOption = Annotated[
+    bool,
+    typer.Option(
+        "--listens",
+        help="A login that reads what Weirwatch and its nodes publish, and publishes nothing: for"
+        " the watcher on another machine, or another program.",
+    ),
 ]
 FolderOption = Annotated[
     Path | None,
@@ -24,7 +36,8 @@ FolderOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
-        help="Give nodes a login at your own mosquitto. Each command takes --config.",
+        cls=Family,
+        help="Give nodes and listeners a login at your own mosquitto. Each command takes --config.",
         rich_markup_mode=None,
         no_args_is_help=True,
     )
@@ -38,6 +51,7 @@ def add_command(
     name: NodeArgument,
     config: ConfigOption = None,
     folder: FolderOption = None,
+    listens: ListensOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Make a login that may publish under the node's own topics only; shown once."""
@@ -47,12 +61,20 @@ def add_command(
     from weirwatch.ingest.broker_logins import BrokerLogins
 
     settings = load(config_path(config), Overrides(without_credentials=True))
+    root = settings.broker.root
+    logins = BrokerLogins(_folder(settings.service.data_dir, folder), root)
+    if listens:
+        password = logins.add_listener(name)
+        if as_json:
+            print_json({"listener": name, "username": name, "password": password, "topic": root})
+        else:
+            typer.echo(_FOR_LISTENER.format(name=name, password=password, root=root))
+        return
     known = sorted({f"{channel.system}/{channel.node}" for channel in settings.channels})
     if name not in known:
         raise ConfigError(f"no channel belongs to a node {name!r}: known are {', '.join(known)}")
-    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
     password = logins.add(name)
-    topic = f"{settings.broker.root}/{name}"
+    topic = f"{root}/{name}"
     if as_json:
         print_json({"node": name, "username": name, "password": password, "topic": topic})
         return
@@ -62,23 +84,25 @@ def add_command(
 def list_command(
     config: ConfigOption = None, folder: FolderOption = None, as_json: JsonOption = False
 ) -> None:
-    """Show which nodes have a login."""
+    """Show which nodes and listeners have a login."""
     from weirwatch.cli.desk import print_json
     from weirwatch.config import Overrides, load
     from weirwatch.ingest.broker_logins import BrokerLogins
 
     settings = load(config_path(config), Overrides(without_credentials=True))
-    nodes = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root).nodes()
+    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
+    nodes, listeners = logins.nodes(), logins.listeners()
     if as_json:
-        print_json({"items": nodes, "next": None})
+        print_json({"items": [*nodes, *listeners], "next": None})
     else:
-        typer.echo("\n".join(nodes) or "No node has a login.")
+        told = [*nodes, *(f"{name} (listens only)" for name in listeners)]
+        typer.echo("\n".join(told) or "No node has a login.")
 
 
 def revoke_command(
     name: NodeArgument, config: ConfigOption = None, folder: FolderOption = None
 ) -> None:
-    """Take a node's login away; mosquitto must read its files again."""
+    """Take a login away; mosquitto must read its files again."""
     from weirwatch.config import Overrides, load
     from weirwatch.ingest.broker_logins import BrokerLogins
 
@@ -89,7 +113,8 @@ def revoke_command(
 
 
 def _folder(data_dir: Path, given: Path | None) -> Path:
-    return given if given is not None else data_dir / "mosquitto"
+    """Return the folder, whole: what is shown of it is pasted into other programs' files."""
+    return given.absolute() if given is not None else data_dir / "mosquitto"
 
 
 _SNIPPET = """\
@@ -108,4 +133,12 @@ acl_file {folder}/acl
 # For the service, in its configuration:
 [broker]
 credentials_file = "{folder}/service-login.toml"\
+"""
+_FOR_LISTENER = """\
+# The login of {name}; the password is shown this once. It reads {root}/# and publishes nothing.
+# In a file of its own that {name} alone can read, named in its [broker] as credentials_file:
+username = "{name}"
+password = "{password}"
+
+# Mosquitto knows it once it has read its files again: kill -HUP it.\
 """

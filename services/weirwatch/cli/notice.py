@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ _STATES = ("pending", "delivered", "given-up", "expired", "folded")
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
+        cls=Family,
         help="Notices: what people were told, and whether they can be reached.",
         no_args_is_help=True,
         rich_markup_mode=None,
@@ -61,7 +63,7 @@ def list_command(
 
 def try_command(
     recipient: Annotated[
-        str | None, typer.Argument(metavar="[RECIPIENT]", help="Only to this one.")
+        str | None, typer.Argument(metavar="RECIPIENT", help="Only to this one.")
     ] = None,
     wait: Annotated[
         float, typer.Option(min=1, max=600, help="Seconds to wait for an answer.")

@@ -1,5 +1,10 @@
 """From the plant of the configuration to the plant of the simulator."""
 
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from weirsim.gear import ChillerSpec, ReactorSpec
 from weirsim.plant import (
     HeaterSpec,
     LoopSpec,
@@ -8,7 +13,9 @@ from weirsim.plant import (
     TopOffSpec,
     VesselSpec,
 )
+from weirsim.stocking import Stocking
 from weirwatch.settings import (
+    ChillerSettings,
     HeaterSettings,
     LoopSettings,
     PlantSettings,
@@ -38,6 +45,9 @@ def to_plant_spec(plant: PlantSettings) -> PlantSpec:
         loss_w_per_k=plant.loss_w_per_k,
         evaporation_l_per_day=plant.evaporation_l_per_day,
         salinity=plant.salinity,
+        chiller=None if plant.chiller is None else _chiller(plant.chiller),
+        stocking=replace(Stocking(), **plant.stocking),
+        reactor=_reactor(plant),
     )
 
 
@@ -80,6 +90,23 @@ def _heater(heater: HeaterSettings) -> HeaterSpec:
         set_degc=heater.set_degc,
         hysteresis_k=heater.hysteresis_k,
     )
+
+
+def _chiller(chiller: ChillerSettings) -> ChillerSpec:
+    return ChillerSpec(
+        id=chiller.id,
+        cooling_w=chiller.cooling_w,
+        set_degc=chiller.set_degc,
+        hysteresis_k=chiller.hysteresis_k,
+        vessel=chiller.vessel,
+        loop=chiller.loop,
+        electric_w=chiller.electric_w,
+    )
+
+
+def _reactor(plant: PlantSettings) -> ReactorSpec:
+    figures: Mapping[str, Any] = plant.reactor  # all but the loop
+    return replace(ReactorSpec(loop=plant.reactor_loop), **figures)
 
 
 def _top_off(top_off: TopOffSettings) -> TopOffSpec:

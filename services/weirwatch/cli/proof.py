@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 from weirwatch.cli.work import CommentOption, WhoOption
 
@@ -14,7 +15,7 @@ ChannelArgument = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add the family."""
-    family = typer.Typer(help="Prove the sensors themselves.", rich_markup_mode=None)
+    family = typer.Typer(cls=Family, help="Prove the sensors themselves.", rich_markup_mode=None)
     family.callback(invoke_without_command=True)(_family)
     family.command(name="list")(list_command)
     family.command(name="start")(start_command)
@@ -66,7 +67,8 @@ def start_command(
     """Prove one sensor, step by step, while the service watches what its channel shows.
 
     The alarms of that channel are kept quiet meanwhile, but bold failures never: they ring as in
-    earnest, which proves them as well. Exit code 1 when the reaction was not seen in time.
+    earnest, which proves them as well. Waits until the channel shows again what it did before.
+    Exit code 1 when the reaction or the return was not seen in time.
     """
     from weirwatch.cli.alarms import login
     from weirwatch.cli.desk import desk, print_json
@@ -77,10 +79,10 @@ def start_command(
         run.show_steps()
         if not yes:
             typer.confirm("Is everything prepared, and is it safe to begin?", abort=True)
-        entry = run.run()
+        entry, back = run.run()
         if as_json:
             print_json(entry)
-    raise typer.Exit(0 if entry["subject"] == "passed" else 1)
+    raise typer.Exit(0 if entry["subject"] == "passed" and back else 1)
 
 
 def record_command(

@@ -13,7 +13,7 @@ from weirwatch.cli.words import console, plain_table, time_text, value_text
 from weirwatch.clock import SystemClock
 from weirwatch.domain.errors import ConfigError, UnknownChannel, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
-from weirwatch.domain.proof import Sensor, reacted
+from weirwatch.domain.proof import Sensor, reacted, returned
 from weirwatch.domain.reading import Channel
 from weirwatch.pipeline.proofs import FAILED, PASSED, proofs_json, proved
 from weirwatch.pipeline.water_report import current_entries
@@ -23,6 +23,7 @@ from weirwatch.ports import Newest
 Json = Mapping[str, Any]
 _LOOK_S = 0.5
 _FIRST_S = 60.0  # for the first good reading
+RETURN_S = 600.0  # for what was proved to show again what it did; its planned work is longer
 
 
 def all_proofs(desk: Desk) -> list[dict[str, Any]]:
@@ -100,8 +101,11 @@ class ProofRun:
             self._say(f"  {number}. {step}")
         self._say(f"Then, within {self._sensor.within // SECOND} s, its channel must change.")
 
-    def run(self) -> Json:
-        """Keep its alarms quiet, watch for the reaction, and put the result on record.
+    def run(self) -> tuple[Json, bool]:
+        """Keep its alarms quiet, watch for the reaction and the return, put the result on record.
+
+        Returns:
+            The log's entry, and whether the channel shows again what it did before.
 
         Raises:
             TransientError: the service does not run.
@@ -120,12 +124,32 @@ class ProofRun:
                 lambda newest: reacted(self._channel, self._sensor, before.value, newest.value),
             )
             took_s = (self._clock.real_mono() - began) / SECOND
+            result, text = self._judged(before, after, took_s)
+            self._say(f"{result.upper()}: {text}")
+            back = self._wait_for_return(before, after)
         finally:
             self._end(work)
-        result, text = self._judged(before, after, took_s)
-        self._say(f"{result.upper()}: {text}")
-        self._say("Put everything back as it was, and see that its channel returns to normal.")
-        return record(self._desk, self._channel.id, result, text, self._who)
+        if not back:
+            text += f"; then not back at {self._text(before.value)} within {RETURN_S:.0f} s"
+        return record(self._desk, self._channel.id, result, text, self._who), back
+
+    def _wait_for_return(self, before: Newest, after: Newest | None) -> bool:
+        """Wait until everything is back as it was, its alarms still quiet."""
+        was = self._text(before.value)
+        self._say(f"Put everything back as it was; waiting for its channel to show {was} again.")
+        if after is None:  # it never left
+            return True
+        back = self._newest_good(
+            RETURN_S,
+            lambda newest: returned(self._channel, self._sensor, before.value, newest.value),
+        )
+        self._say(
+            f"NOT BACK: it still differs from {was}. Look what was left out of its place; its "
+            "alarms ring again from now on."
+            if back is None
+            else f"It shows {self._text(back.value)} again."
+        )
+        return back is not None
 
     def _judged(self, before: Newest, after: Newest | None, took_s: float) -> tuple[str, str]:
         if after is None:

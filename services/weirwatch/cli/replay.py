@@ -19,35 +19,38 @@ def register(app: typer.Typer) -> None:
 
 def replay_command(
     readings: Annotated[
-        Path | None, typer.Option(help="CSV: time,channel,value[,quality]", show_default=False)
+        Path | None,
+        typer.Option(metavar="FILE", help="CSV: time,channel,value[,quality].", show_default=False),
     ] = None,
     config: Annotated[
-        Path, typer.Option(envvar="WEIRWATCH_CONFIG", help="configuration file")
+        Path, typer.Option(envvar="WEIRWATCH_CONFIG", metavar="FILE", help="Configuration file.")
     ] = Path("weirwatch.toml"),
     commands: Annotated[
-        Path | None, typer.Option(help="CSV: time,command,rule[,minutes,comment]")
+        Path | None, typer.Option(metavar="FILE", help="CSV: time,command,rule[,minutes,comment].")
     ] = None,
-    until: Annotated[str | None, typer.Option(help="end of the run, RFC 3339")] = None,
+    until: Annotated[
+        str | None, typer.Option(metavar="TIME", help="End of the run, RFC 3339.")
+    ] = None,
     from_store: Annotated[
-        bool, typer.Option("--from-store", help="what the service has recorded, instead of a file")
+        bool, typer.Option("--from-store", help="What the service has recorded, instead of a file.")
     ] = False,
     start: Annotated[
         str | None,
-        typer.Option("--from", metavar="TIME", help="RFC 3339, or a span before --to  [7d]"),
+        typer.Option("--from", metavar="TIME", help="RFC 3339, or a span before --to.  [7d]"),
     ] = None,
     end: Annotated[
-        str | None, typer.Option("--to", metavar="TIME", help="RFC 3339, or a span ago  [now]")
+        str | None, typer.Option("--to", metavar="TIME", help="RFC 3339, or a span ago.  [now]")
     ] = None,
     data: DataOption = None,
     changes: Annotated[
         list[str] | None,
-        typer.Option("--set", metavar="RULE.KEY=VALUE", help="change a rule for this run"),
+        typer.Option("--set", metavar="RULE.KEY=VALUE", help="Change a rule for this run."),
     ] = None,
     sweep: Annotated[
         str | None,
-        typer.Option(metavar="RULE", help="try deadbands and on-delays of one rule"),
+        typer.Option(metavar="RULE", help="Try deadbands and on-delays of one rule."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="one JSON object a line")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a line.")] = False,
 ) -> None:
     """Run recorded readings through the real alarm engine and print every transition.
 

@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from weirwatch.cli import upkeep_report, water_report
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 FromOption = Annotated[
@@ -22,7 +23,10 @@ ToOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
-        help="Reports over what is on record.", no_args_is_help=True, rich_markup_mode=None
+        cls=Family,
+        help="Reports over what is on record.",
+        no_args_is_help=True,
+        rich_markup_mode=None,
     )
     family.callback()(_family)
     family.command(name="alarms")(alarms_command)

@@ -8,6 +8,7 @@ from rich.console import Console
 
 from weirwatch.cli.words import console, plain_table, time_text
 from weirwatch.domain.instant import SECOND
+from weirwatch.domain.wording import counted
 from weirwatch.pipeline.local_time import duration
 
 Row = Mapping[str, Any]
@@ -18,7 +19,7 @@ def print_alarm_report(report: Row, zone: ZoneInfo) -> None:
     """Print the alarm performance report."""
     out = console()
     span = f"{time_text(report['from'], zone)} to {time_text(report['to'], zone)}"
-    out.print(f"{report['annunciations']} annunciations in {report['days']:.3g} days")
+    out.print(f"{counted(report['annunciations'], 'annunciation')} in {report['days']:.3g} days")
     out.print(span)
     if report["days"] < 30:
         out.print("Less than 30 days say little about what is usual.")
@@ -28,18 +29,19 @@ def print_alarm_report(report: Row, zone: ZoneInfo) -> None:
     _list(
         out, "Loudest", report["bad_actors"], lambda r: f"{r['annunciations']} ({r['share']:.0%})"
     )
-    _list(out, "Chattering", report["chattering"], lambda r: f"{r['bursts']} times")
-    _list(out, "Fleeting", report["fleeting"], lambda r: f"{r['times']} times")
+    _list(out, "Chattering", report["chattering"], lambda r: counted(r["bursts"], "time"))
+    _list(out, "Fleeting", report["fleeting"], lambda r: counted(r["times"], "time"))
     _list(out, "Stale", report["stale"], lambda r: f"{r['hours']:.0f} h")
     _list(out, "Silenced now", report["silenced"], lambda r: _service(r, zone))
     for flood in report["alarm_floods"][:_WORST]:
         ended = "not ended" if flood["closed_at"] is None else time_text(flood["closed_at"], zone)
         out.print(
             f"Alarm flood {time_text(flood['opened_at'], zone)} to {ended}: "
-            f"{flood['annunciations']} annunciations, first {flood['first']}"
+            f"{counted(flood['annunciations'], 'annunciation')}, first {flood['first']}"
         )
     for night in report["nights"]:
-        out.print(f"Night {night['month']}: woken {night['woken']} times, {night['nights']} nights")
+        woken, nights = counted(night["woken"], "time"), counted(night["nights"], "night")
+        out.print(f"Night {night['month']}: woken {woken}, {nights}")
     tested = report["notice_test"]
     at = tested["last_full_at"]
     said = "never" if at is None else time_text(at, zone)

@@ -1,5 +1,6 @@
 """Run a core until a signal, a limit or its death: shared by `serve` and `demo`."""
 
+import gc
 import logging
 import os
 import signal
@@ -11,13 +12,19 @@ from types import FrameType
 
 from weirwatch.app import Core
 from weirwatch.control.sd_notify import ServiceManager
-from weirwatch.domain.errors import WeirwatchError
+from weirwatch.domain.errors import ConfigError, WeirwatchError
+from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.ingest.broker import OwnBroker
 from weirwatch.pipeline.inbox import ServiceEventRequest
 
 log = logging.getLogger(__name__)
 
 
 SWITCH_S = 0.0005
+LEVELS = ("debug", "info", "warning", "error")
+FIRST_PAUSE: Micros = SECOND  # real, between two starts of our own broker
+LONGEST_PAUSE: Micros = 60 * SECOND
+START_S = 20.0  # that a stop waits for a start under way
 
 
 def share_the_interpreter() -> None:
@@ -30,7 +37,13 @@ def share_the_interpreter() -> None:
 
 
 def set_up_logging(level: str) -> None:
-    """Send log lines to standard error."""
+    """Send log lines to standard error.
+
+    Raises:
+        ConfigError: there is no such level.
+    """
+    if level.lower() not in LEVELS:
+        raise ConfigError(f"--log-level {level}: write one of {', '.join(LEVELS)}")
     logging.basicConfig(
         level=level.upper(),
         stream=sys.stderr,
@@ -65,6 +78,7 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
         The exit code: 0 after an orderly stop, 1 when the loop died.
     """
     share_the_interpreter()
+    gc.freeze()  # what start-up made stays: walking it again and again would stall the loop
     stopping = threading.Event()
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -74,10 +88,13 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
         signal.signal(number, stop)
     manager = ServiceManager(os.environ)
     manager.ready()
+    keeper = BrokerKeeper(core)
     while not (stopping.wait(0.5) or core.failed.is_set() or finished()):
-        _keep_broker(core)
+        keeper.look()
+        core.transport.state()  # brings the network thread back, should an error have ended it
         manager.beat(core.clock.real_mono(), alive=core.health.turning())
     manager.stopping()
+    keeper.join()
     if core.failed.is_set():
         print(  # noqa: T201 - the operator must see this
             f"weirwatch stopped because its loop died: {core.failure}. Nothing unsaved was "
@@ -88,13 +105,55 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
     return 1 if core.failed.is_set() else 0
 
 
-def _keep_broker(core: Core) -> None:
-    if core.broker is None or core.broker.alive():
-        return
-    try:
-        core.broker.restart()
-        sentence = "our own broker had ended and was started again"
-    except WeirwatchError as trouble:
-        sentence = f"our own broker has ended and cannot be started: {trouble}"
-    log.warning("broker.ended outcome=%s", sentence)
-    core.inbox.put(ServiceEventRequest("broker-ended", sentence))
+class BrokerKeeper:
+    """Starts a core's own broker again when it has ended: at once, then with growing pauses.
+
+    On a thread of its own: a broker may take longer than the service manager waits for a sign of
+    life. A start is put on record each time, a failure once until there is something else to say.
+    """
+
+    def __init__(self, core: Core) -> None:
+        self._core = core
+        self._tried_at: Micros | None = None
+        self._pause = FIRST_PAUSE
+        self._told = ""
+        self._thread: threading.Thread | None = None
+
+    def look(self) -> None:
+        """Begin to start it again if it is time; never waits."""
+        if self._thread is not None and self._thread.is_alive():
+            return
+        broker, now = self._core.broker, self._core.clock.real_mono()
+        if broker is None or broker.alive() or not self._is_time(now):
+            return
+        self._tried_at = now
+        self._thread = threading.Thread(
+            target=self._start_again, args=(broker,), name="broker-keeper", daemon=True
+        )
+        self._thread.start()
+
+    def join(self) -> None:
+        """Wait for a start under way, but not for ever."""
+        if self._thread is not None:
+            self._thread.join(START_S)
+
+    def _start_again(self, broker: OwnBroker) -> None:
+        try:
+            broker.restart()
+            sentence, failed = "our own broker had ended and was started again", False
+        except WeirwatchError as trouble:
+            sentence, failed = f"our own broker has ended and cannot be started: {trouble}", True
+        log.warning("broker.ended outcome=%s", sentence)
+        if sentence != self._told or not failed:
+            self._core.inbox.put(ServiceEventRequest("broker-ended", sentence))
+        self._told = sentence
+
+    def _is_time(self, now: Micros) -> bool:
+        if self._tried_at is None:
+            return True
+        since = now - self._tried_at
+        if since < self._pause:
+            return False
+        lasted = since > 2 * LONGEST_PAUSE
+        self._pause = FIRST_PAUSE if lasted else min(2 * self._pause, LONGEST_PAUSE)
+        return True

@@ -13,12 +13,14 @@ def register(app: typer.Typer) -> None:
 
 def serve_command(
     config: Annotated[
-        Path, typer.Option(envvar="WEIRWATCH_CONFIG", help="configuration file")
+        Path, typer.Option(envvar="WEIRWATCH_CONFIG", metavar="FILE", help="Configuration file.")
     ] = Path("weirwatch.toml"),
     without_web: Annotated[
-        bool, typer.Option("--without-web", help="core only: no API and no page")
+        bool, typer.Option("--without-web", help="Core only: no API and no page.")
     ] = False,
-    log_level: Annotated[str, typer.Option(help="debug, info, warning or error")] = "info",
+    log_level: Annotated[
+        str, typer.Option(metavar="LEVEL", help="debug, info, warning or error.")
+    ] = "info",
 ) -> None:
     """Run the service: receive readings, decide alarms, tell people, serve API and page."""
     from weirwatch.app import build_core

@@ -8,9 +8,10 @@ from rich.text import Text
 
 from weirwatch.cli.alarm_view import print_list
 from weirwatch.cli.desk import Desk
-from weirwatch.cli.words import ago_text, console, plain_table, time_text, value_text
+from weirwatch.cli.words import ago_text, console, plain_table, rounded, time_text, value_text
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import Micros
+from weirwatch.domain.reading import Channel
 from weirwatch.pipeline.live_drill_words import drill_sentence
 from weirwatch.pipeline.local_time import duration
 from weirwatch.pipeline.queries import alarms_json, channels_json, systems_json
@@ -86,7 +87,8 @@ def _print_service(out: Console, status: Json, desk: Desk) -> None:
 
 
 def _counts(counts: Json) -> str:
-    plain = {key: value for key, value in counts.items() if isinstance(value, int) and value}
+    both = {**counts, **counts.get("store", {})}
+    plain = {key: value for key, value in both.items() if isinstance(value, int) and value}
     return ", ".join(f"{value} {key.replace('_', ' ')}" for key, value in plain.items()) or "none"
 
 
@@ -108,20 +110,25 @@ def _print_channels(out: Console, channels: Sequence[Json], desk: Desk) -> None:
         return
     titles = {v.id: v.title for v in desk.settings.plant.vessels} if desk.settings.plant else {}
     whole = len(desk.settings.systems) > 1  # then the system's name is needed too
-    table = plain_table("Where", "Channel", "Value", "Quality", "Age", numbers=("Value", "Age"))
-    for vessel in dict.fromkeys(channel["vessel"] for channel in channels):
-        rows = [channel for channel in channels if channel["vessel"] == vessel]
-        for at, channel in enumerate(rows):
-            where = titles.get(vessel or "", vessel or "Room") if at == 0 else ""
-            table.add_row(where, *_channel_row(channel, whole=whole))
+    table = plain_table("Channel", "Value", "Quality", "Age", numbers=("Value", "Age"))
+    vessels = dict.fromkeys(channel["vessel"] for channel in channels)
+    known = {channel.id: channel for channel in desk.settings.channels}
+    order = {vessel: at for at, vessel in enumerate(titles)}  # as the water flows, then the rest
+    for vessel in sorted(vessels, key=lambda vessel: order.get(vessel or "", len(order))):
+        table.add_row(
+            Text(titles.get(vessel or "", vessel or "Room"), "bold")
+        )  # ids need the width
+        for channel in channels:
+            if channel["vessel"] == vessel:
+                table.add_row(*_channel_row(channel, known.get(channel["id"]), whole=whole))
     out.print(table)
 
 
-def _channel_row(channel: Json, *, whole: bool) -> tuple[str, str, str, str]:
+def _channel_row(channel: Json, known: Channel | None, *, whole: bool) -> tuple[str, str, str, str]:
     age = channel["age_s"]
     return (
-        channel["id"] if whole else channel["id"].split("/", 1)[1],
-        value_text(channel["value"], channel["unit"], channel["states"]),
+        f"  {channel['id'] if whole else channel['id'].split('/', 1)[1]}",
+        value_text(rounded(channel["value"], known), channel["unit"], channel["states"]),
         channel["quality"] or "none yet",
         "–" if age is None else duration(round(age * 1_000_000)),
     )

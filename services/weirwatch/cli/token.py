@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, config_path
 
 NameArgument = Annotated[
@@ -22,6 +23,7 @@ DaysOption = Annotated[
 def register(app: typer.Typer) -> None:
     """Add the family."""
     family = typer.Typer(
+        cls=Family,
         help="Say who may use the API and the page. Each command takes --config.",
         rich_markup_mode=None,
         no_args_is_help=True,

@@ -37,7 +37,8 @@ def upkeep_command(
     typer.echo("Waiting:" if waiting else "Nothing is due and nothing runs out.")
     for line in waiting:
         typer.echo(f"  {line}")
-    rest = [supply_line(s) for s in report["supplies"] if s["state"] in ("enough", "not-known")]
+    rest = [supply_line(s) for s in report["supplies"] if s["state"] == "enough"]
+    uncounted = [s for s in report["supplies"] if s["state"] == "not-known"]
     done = [job for job in report["jobs"] if job["state"] == "done"]
     if rest or done:
         typer.echo("\nIn order:")
@@ -45,3 +46,8 @@ def upkeep_command(
         typer.echo(f"  {line}")
     for job in done:
         typer.echo(f"  {job['title']}: next on {job['due_at'][:10]}")
+    if uncounted:
+        typer.echo("\nNever counted:")
+    for supply in uncounted:
+        counted_by = f"weirwatch log add supply {supply['id']} AMOUNT {supply['unit']}"
+        typer.echo(f"  {supply['title']}: {counted_by}")

@@ -102,7 +102,7 @@ def _written(file: Path) -> Callable[[Row], None]:
 
 
 def _print_water(report: Row) -> None:
-    typer.echo(f"{report['system']}: {report['from']} to {report['to']}\n")
+    typer.echo(f"{report['system']}: {report['from'][:10]} to {report['to'][:10]}\n")
     for budget in report["budgets"]:
         _print_budget(budget)
     for swing in (*report["ph_swing"], *report["temperature_swing"]):
@@ -142,9 +142,11 @@ def _print_room(room: Row | None) -> None:
 
 
 def _print_budget(budget: Row) -> None:
+    from weirwatch.domain.wording import counted
+
     name, unit = budget["quantity"].capitalize(), budget["unit"]
     if budget["consumption"] is None:
-        typer.echo(f"{name}: {budget['tests']} tests, and three are needed.\n")
+        typer.echo(f"{name}: {counted(budget['tests'], 'test')}, and three are needed.\n")
         return
     typer.echo(
         f"{name}: {budget['consumption']:.3g} ± {budget['standard_error']:.2g} {unit} used up"

@@ -9,7 +9,8 @@ from rich.console import Console
 from rich.table import Table
 
 from weirwatch.domain.instant import Micros, from_rfc3339
-from weirwatch.domain.wording import amount
+from weirwatch.domain.reading import Channel
+from weirwatch.domain.wording import amount, decimals
 from weirwatch.pipeline.local_time import duration, local_time
 
 PRIORITY_STYLE = {"critical": "bold reverse", "high": "bold", "medium": "", "low": "dim"}
@@ -43,11 +44,22 @@ def value_text(value: float | bool | None, unit: str, states: Sequence[str] | No
     return amount(value, unit)
 
 
-def limit_text(limit: float | bool | str | None, unit: str) -> str:
-    """Return the limit of an alarm as its JSON has it; empty where there is none."""
+def rounded(value: float | bool | None, channel: Channel | None) -> float | bool | None:
+    """Return a value with no more decimals than its channel can show."""
+    if channel is None or value is None or isinstance(value, bool) or channel.is_switch:
+        return value
+    return round(value, decimals(channel))
+
+
+def limit_text(
+    limit: float | bool | str | None, unit: str, states: Sequence[str] | None = None
+) -> str:
+    """Return the limit of an alarm as its JSON has it, a switch's by its word; empty for none."""
     if limit is None:
         return ""
-    return limit if isinstance(limit, str) else value_text(limit, unit)
+    if isinstance(limit, str):
+        return limit
+    return value_text(limit, unit, states if isinstance(limit, bool) else None)
 
 
 def time_text(time: str | None, zone: ZoneInfo) -> str:

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
+from weirwatch.cli.family import Family
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
 
 WorkArgument = Annotated[str, typer.Argument(metavar="WORK", help="Id, as in feeding-pause.")]
@@ -20,7 +21,7 @@ MinutesOption = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add the family."""
-    family = typer.Typer(help="Start and end planned work.", rich_markup_mode=None)
+    family = typer.Typer(cls=Family, help="Start and end planned work.", rich_markup_mode=None)
     family.callback(invoke_without_command=True)(_family)
     family.command(name="list")(list_command)
     family.command(name="start")(start_command)

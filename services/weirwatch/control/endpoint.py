@@ -54,8 +54,8 @@ def listening_socket(path: Path) -> socket.socket:
 
 
 def remove(path: Path, inode: int) -> None:
-    """Remove the socket file if it is still the one that we made."""
-    with contextlib.suppress(FileNotFoundError):
+    """Remove the socket file if it is still the one that we made; the next start can do without."""
+    with contextlib.suppress(OSError):
         if path.lstat().st_ino == inode:
             path.unlink()
 
