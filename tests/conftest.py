@@ -1,9 +1,32 @@
-"""Hypothesis without a stop-watch, since machines are shared; settled examples in CI."""
+"""Hypothesis without a stop-watch, settled examples in CI; the files that take longest first.
+
+And patience with our own servers: where much else goes on, httpx's five seconds are short.
+"""
 
 import os
+from collections import Counter
 
+import httpx
+import pytest
 from hypothesis import settings
 
 settings.register_profile("unhurried", deadline=None)
 settings.register_profile("ci", deadline=None, derandomize=True)
 settings.load_profile("ci" if os.environ.get("CI") else "unhurried")
+
+for span in ("connect", "read", "write", "pool"):  # of the default that every call shares
+    setattr(httpx._config.DEFAULT_TIMEOUT_CONFIG, span, 30.0)
+
+_SLOW = 100  # ordinary tests that a slow one is worth
+
+
+@pytest.hookimpl(trylast=True)  # after -m and -k have left out what does not run
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Put the files that take longest first, so that no worker is left alone with one at the end.
+
+    Needs `--no-loadscope-reorder`: xdist by itself begins with the files of most tests.
+    """
+    weight = Counter[str]()
+    for item in items:
+        weight[str(item.path)] += _SLOW if item.get_closest_marker("slow") else 1
+    items.sort(key=lambda item: -weight[str(item.path)])

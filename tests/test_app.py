@@ -164,6 +164,7 @@ def test_a_started_core_delivers_and_stops_in_order(hall: Hall, tmp_path: Path) 
         with pytest.raises(IllegalCommand, match="nothing to acknowledge"):
             client.command(command)
         assert client.health()["counts"]["commands_refused"] == 1
+        assert client.health()["counts"]["store"]["damaged_parts"] == 0
     finally:
         core.stop()
         broker.stop()

@@ -11,9 +11,22 @@ from support.loop_world import SUMP_NODE
 from support.still_clock import NOON, HandClock
 
 from weirwatch.domain.instant import SECOND
-from weirwatch.ports import WireMessage
+from weirwatch.pipeline.inbox import LinkRequest
+from weirwatch.ports import Group, NodeState, WireMessage
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
+from weirwatch.store.sqlite_journal import SqliteJournal
+
+SILENT = """
+[[rule]]
+id = "level-silent"
+title = "Level silent"
+kind = "bad-measurement"
+channel = "harbour-hall/sump-node/level"
+silent = true
+failure = "probe-silent"
+response = "See whether the node has power."
+"""
 
 
 @pytest.fixture
@@ -146,6 +159,64 @@ def test_a_node_that_was_offline_still_is(hall: Hall) -> None:
         core.loop.turn_once()
         assert "node-offline/sump-node" in core.health.as_json()["problems"][-1]
     assert hall.kinds("node-offline/sump-node") == ["raised"]
+
+
+def test_a_node_with_a_fast_clock_is_not_heard_after_the_start(hall: Hall) -> None:
+    silent = CONFIG.replace('unit = "mm"', 'unit = "mm"\nexpected_every_s = 5') + SILENT
+    hall.write(silent)
+    with hall.core() as core:
+        core.inbox.put(LinkRequest(up=True))
+        hall.level(core, 200, ahead=50)
+    hall.clock.go(2)
+    with hall.core() as core:
+        core.inbox.put(LinkRequest(up=True))
+        core.loop.turn_once()
+        hall.clock.go(15)
+        core.loop.turn_once()
+    assert hall.kinds("level-silent") == ["raised"]
+
+
+def test_a_node_that_came_back_within_its_off_delay_is_not_offline_for_ever(hall: Hall) -> None:
+    delays = "on_delay_s = 0\noff_delay_s = 60\n"
+    hall.write(f'{CONFIG}[[rule]]\nid = "node-offline/sump-node"\nkind = "system"\n{delays}')
+    with hall.core() as core:
+        for mid, connected in enumerate((b"false", b"true")):
+            payload = b'{"connected": %b}' % connected
+            topic = f"{SUMP_NODE}/connection"
+            core.inbox.put(WireMessage(1, mid, 1, topic, payload, hall.clock.utc, False))
+            core.loop.turn_once()
+            hall.clock.go(10)
+    with hall.core() as core:
+        hall.clock.go(61)
+        core.loop.turn_once()
+    assert hall.kinds("node-offline/sump-node") == ["raised", "returned"]
+
+
+def test_what_ended_while_it_was_away_comes_before_what_it_finds(hall: Hall) -> None:
+    hall.write(
+        f'{CONFIG}[[rule]]\nid = "node-offline/sump-node"\nkind = "system"\non_delay_s = 5\n'
+        'suppressed_by = ["sump-high"]\nhold_off_s = 60\n'
+    )
+    topic, offline = f"{SUMP_NODE}/connection", "node-offline/sump-node"
+    with hall.core() as core:
+        hall.level(core, 320)
+        core.inbox.put(WireMessage(1, 9, 1, topic, b'{"connected": false}', NOON, False))
+        core.loop.turn_once()
+        hall.clock.go(10)
+        hall.level(core, 290)
+    with closing(SqliteJournal(hall.data / FILE_NAME)) as journal:  # it is back at the next start
+        back = NodeState("harbour-hall/sump-node", connected=True, since=NOON)
+        journal.commit(Group(nodes={back.node: back}, committed_at=hall.clock.utc))
+    hall.clock.go(100)
+    with hall.core():
+        pass
+    events = [s.event for s in hall.events() if s.event.rule == offline]
+    assert [(e.kind, (e.time - NOON) // SECOND, e.annunciated) for e in events] == [
+        ("suppressed", 0, False),
+        ("raised", 5, False),
+        ("released", 70, True),
+        ("returned", 110, False),
+    ]
 
 
 def test_two_systems_with_a_node_of_the_same_name_each_have_their_rule(hall: Hall) -> None:

@@ -55,7 +55,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20260501)
     options = parser.parse_args()
     chance = random.Random(options.seed)
-    counts = {"kills": 0, "in upkeep": 0, "beside a backup": 0, "copies compared": 0, "let go": 0}
+    names = ("kills", "in upkeep", "beside a backup", "copies compared", "let go", "forgotten")
+    counts = dict.fromkeys(names, 0)
     with tempfile.TemporaryDirectory() as name:
         data_dir, copy = Path(name) / "data", Path(name) / "copy.sqlite3"
         path, expected, sure = data_dir / FILE_NAME, Expected(), 0
@@ -76,7 +77,7 @@ def main() -> None:
             count = events(path)
             assert count in (sure, sure + 1), f"{count} groups are there, {sure} were sure"
             expected.grow(count)
-            counts["let go"] = check(path, expected)
+            counts["let go"], counts["forgotten"] = check(path, expected)
             if copy.exists():
                 report = examine(copy)
                 assert report.damaged == []

@@ -1,28 +1,34 @@
-"""The store beside plain SQLite rows and VictoriaMetrics: bytes, wear, speed, in one run.
+"""The store beside plain SQLite rows, VictoriaMetrics and InfluxDB 2: bytes, wear, speed.
 
-    .venv/bin/python tests/bench/store.py                                # 3.1 million, 4 minutes
-    .venv/bin/python tests/bench/store.py --channels 40 --year-every 5   # 27 million
+    .venv/bin/python tests/bench/store.py                    # 3.1 million readings, some minutes
+    .venv/bin/python tests/bench/store.py --channels 40 --folder DIR                # 21 million
+    .venv/bin/python tests/bench/store.py --channels 40 --year-every 5              # 27 million
 
-Every store gets the same readings (tests/support/bench_readings.py): so many channels at 5 s for 30
-days, and one for a year. "Cold": a new process whose files are not in memory; the time runs
-from opening the file to the answer. VictoriaMetrics is asked over HTTP; its first answers come from
-a new process, but the system may have its files in memory.
+A store whose program is not here is left out. With --folder a store that was loaded stays loaded:
+the run may be stopped and begun again. Every store gets the same readings
+(tests/support/bench_readings.py): so many channels at 5 s for 30 days, and one for a year. "Cold":
+a new process whose files are not in memory; the time runs from opening the file to the answer.
+Servers are asked over HTTP; each first answer comes from a new process of theirs, which has opened
+its files; the system may have them in memory.
 """
 
 import argparse
 import json
+import math
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import numpy as np
+import psutil
 from support.bench_peers import (
     YEAR,
     InfluxPeer,
@@ -42,6 +48,7 @@ from support.bench_peers import (
 )
 from support.bench_readings import HOUR, channels, rows
 
+from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel
 from weirwatch.store.schema import FILE_NAME
@@ -49,12 +56,21 @@ from weirwatch.store.schema import FILE_NAME
 END: Micros = 1_777_636_800 * SECOND  # 2026-05-01T12:00:00Z
 BATCH = 10_000
 WARM_RUNS = 5
-Kind = Callable[[Path, int], Any]
+Kind = Any  # a class of support.bench_peers: Kind(folder, channels)
 
 
-def written() -> dict[str, int]:
-    """Bytes this process has handed over (wchar) and that went to the disk (write_bytes)."""
-    lines = Path("/proc/self/io").read_text().splitlines()
+KINDS: dict[str, Kind] = {"ours": Ours, "plain": Plain, "victoria": Victoria, "influx": InfluxPeer}
+
+
+def here() -> list[str]:
+    """Which of them can run on this machine."""
+    there = {"victoria": have_victoria, "influx": have_influx}
+    return [key for key in KINDS if key not in there or there[key]()]
+
+
+def written(pid: int | None) -> dict[str, int]:
+    """Bytes that a process (None: this one) handed over and that went to the disk."""
+    lines = Path(f"/proc/{pid or 'self'}/io").read_text().splitlines()
     return {name: int(count) for name, count in (line.split(": ") for line in lines)}
 
 
@@ -86,13 +102,16 @@ def wear(kind: Kind, samples: int, hours: int) -> tuple[float, float, float]:
     """Bytes handed over and bytes to the disk per reading, and readings a second."""
     with tempfile.TemporaryDirectory(dir=Path.cwd()) as folder:
         store: Peer = kind(Path(folder), 40)
-        before, began, count = written(), time.perf_counter(), 0
+        pid = getattr(store, "pid", None)  # a server's, before it ends
+        before, began, count = written(pid), time.perf_counter(), 0
         for batch in batches(hours, 40, samples * 40):
             store.write(batch)
             count += len(batch)
         took = time.perf_counter() - began
+        after = written(pid)
         store.close()
-        after = written()
+        if pid is None:
+            after = written(None)
     return (
         (after["wchar"] - before["wchar"]) / count,
         (after["write_bytes"] - before["write_bytes"]) / count,
@@ -100,17 +119,35 @@ def wear(kind: Kind, samples: int, hours: int) -> tuple[float, float, float]:
     )
 
 
-def load(kind: Kind, folder: Path, count: int, every_s: int = 60) -> tuple[Any, int, float]:
-    """Fill a store; return it, how many readings it took, and how many of them a second."""
+class Loaded(NamedTuple):
+    """What loading took.
+
+    Attributes:
+        number: of readings.
+        speed: readings a second, of the clock on the wall.
+        cpu: microseconds of processor time a reading, a server's own included.
+    """
+
+    number: int
+    speed: float
+    cpu: float
+
+
+def load(kind: Kind, folder: Path, count: int, every_s: int, days: int) -> tuple[Any, Loaded]:
+    """Fill a store; return it, and what that took."""
     store = our_store_with_year(folder, count) if kind is Ours else kind(folder, count)
-    number, took = 0, 0.0
-    for source in (year_batches(count, every_s), batches(720, count, BATCH)):
+    number, took, cpu = 0, 0.0, 0.0
+    for source in (year_batches(count, every_s), batches(days * 24, count, BATCH)):
         for batch in source:
-            began = time.perf_counter()
+            began, cpu_began = time.perf_counter(), time.process_time()
             store.write(batch)
             took += time.perf_counter() - began
+            cpu += time.process_time() - cpu_began
             number += len(batch)
-    return store, number, number / took
+    if pid := getattr(store, "pid", None):
+        times = psutil.Process(pid).cpu_times()
+        cpu += times.user + times.system
+    return store, Loaded(number, number / took, cpu / number * 1e6)
 
 
 def our_store_with_year(folder: Path, count: int) -> Ours:
@@ -159,56 +196,79 @@ def asked(which: str, folder: Path, count: int, query: str) -> tuple[float, floa
     return sorted(a[0] for a in answers)[1], min(a[1] for a in answers)
 
 
+def loaded(key: str, base: Path, count: int, every_s: int, days: int) -> dict[str, Any]:
+    """Load a store, unless its folder has it already; return what was measured then."""
+    note = base / f"{key}.json"
+    if note.exists():
+        found: dict[str, Any] = json.loads(note.read_text())
+        return found
+    folder = base / key
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    store, took = load(KINDS[key], folder, count, every_s, days)
+    store.settle()
+    store.close()
+    measured = {**took._asdict(), "bytes": folder_bytes(folder) / took.number}
+    if isinstance(store, Ours):
+        measured |= {"longest": store.longest, "upkeep": store.upkeep}
+    note.write_text(json.dumps(measured))
+    return measured
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--channels", type=int, default=5)
     parser.add_argument("--year-every", type=int, default=60, metavar="SECONDS")
+    parser.add_argument("--folder", type=Path, help="keep the stores here, and use what is here")
+    parser.add_argument(
+        "--load", choices=list(KINDS), help="load this store into --folder, no more"
+    )
+    parser.add_argument("--days", type=int, default=30, help="of the main channels; to try it")
+    parser.add_argument("--no-wear", action="store_true")
     parser.add_argument("--ask", nargs=4, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.ask:
         which, folder, count, query = options.ask
         ask(which, Path(folder), int(count), query)
         return
-    count = options.channels
+    size = (options.channels, options.year_every, options.days)
+    if options.load:
+        loaded(options.load, options.folder.absolute(), *size)
+        return
+    if not options.no_wear:
+        compare_wear()
+    if options.folder:
+        compare(options.folder.absolute(), *size)
+        return
+    with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
+        compare(Path(name), *size)
 
+
+def compare_wear() -> None:
+    """Print what each store writes for small commits."""
     print("bytes written per reading: handed to the file system / to the disk; readings a second")
     for label, samples, hours in (("5 s, 40 a commit", 1, 4), ("60 s, 480 a commit", 12, 12)):
-        for kind in (Ours, Plain):
-            handed, to_disk, speed = wear(kind, samples, hours)
-            print(f"  {kind.name:18s} {label:20s} {handed:6.0f} / {to_disk:6.0f} B  {speed:8.0f}/s")
-
-    with tempfile.TemporaryDirectory(dir=Path.cwd()) as name:
-        base = Path(name)
-        for part in ("ours", "plain", "victoria"):
-            (base / part).mkdir()
-        compare(base, count, options.year_every)
+        for key in here():
+            handed, to_disk, speed = wear(KINDS[key], samples, hours)
+            name = KINDS[key].name
+            print(f"  {name:18s} {label:20s} {handed:6.0f} / {to_disk:6.0f} B  {speed:8.0f}/s")
+            sys.stdout.flush()
 
 
-def compare(base: Path, count: int, every_s: int) -> None:
+def compare(base: Path, count: int, every_s: int, days: int) -> None:
     """Load all stores, then print sizes, speed and queries side by side."""
-    answers: dict[str, tuple[float, float]] = {}
-    ours, number, speed = load(Ours, base / "ours", count, every_s)
-    ours.tend(END + 3 * HOUR)
-    ours.close()
-    print(f"\n{number} readings in commits of {BATCH}, sealing included:")
-    _line("Weirwatch", folder_bytes(base / "ours") / number, speed)
-    print(f"  longest piece of upkeep {ours.longest * 1000:.0f} ms, all of it {ours.upkeep:.1f} s")
-    plain, _, speed = load(Plain, base / "plain", count, every_s)
-    plain.close()
-    _line("plain SQLite rows", folder_bytes(base / "plain") / number, speed)
-    if have_victoria():
-        server, _, speed = load(Victoria, base / "victoria", count, every_s)
-        server.settle()
-        _line("VictoriaMetrics", folder_bytes(base / "victoria") / number, speed)
-        server.close()
-        server = Victoria(base / "victoria", count)  # its first answers come from a new process
-        for query, call in victoria_queries(server, END, count).items():
-            first = _timed(call)
-            warm = min(_timed(call) for _ in range(WARM_RUNS))
-            answers[query] = (first * 1000, warm * 1000)
-        server.close()
-    influx = influx_beside(base, number, count, every_s)
+    keys = here()
+    for key in keys:
+        found = loaded(key, base, count, every_s, days)
+        if key == "ours":
+            print(f"\n{found['number']} readings in commits of {BATCH}, sealing included:")
+        told = f"{found['bytes']:6.2f} B/reading in the file, {found['speed']:9.0f} readings/s"
+        print(f"  {KINDS[key].name:18s} {told}, {found['cpu']:.1f} µs of processor time each")
+        if "longest" in found:
+            longest, upkeep = found["longest"] * 1000, found["upkeep"]
+            print(f"  longest piece of upkeep {longest:.0f} ms, all of it {upkeep:.1f} s")
+        sys.stdout.flush()
     print("\nbytes per sealed reading:")
     for part, size in parts_of_ours(base / "ours").items():
         print(f"  {part:20s} {size:5.2f}")
@@ -217,41 +277,36 @@ def compare(base: Path, count: int, every_s: int) -> None:
     print("\nmilliseconds, cold / warm, and how many times ours:")
     for query in queries:
         one = asked("ours", base / "ours", count, query)
-        other = asked("plain", base / "plain", count, query)
-        line = f"  {query:24s} {one[0]:7.1f} /{one[1]:6.1f}  plain {_beside(other, one)}"
-        if query in answers:
-            line += f"  VictoriaMetrics {_beside(answers[query], one)}"
-        if query in influx:
-            line += f"  InfluxDB 2 {_beside(influx[query], one)}"
+        line = f"  {query:24s} {one[0]:7.1f} /{one[1]:6.1f}"
+        for key in keys[1:]:
+            if key == "plain":
+                other = asked(key, base / key, count, query)
+            else:
+                other = asked_server(key, base / key, count, query)
+            line += f"  {KINDS[key].name} {_beside(other, one)}"
         print(line)
+        sys.stdout.flush()
     print(f"  file of ours: {(base / 'ours' / FILE_NAME).stat().st_size / 1e6:.1f} MB")
 
 
-def influx_beside(
-    base: Path, number: int, count: int, every_s: int
-) -> dict[str, tuple[float, float]]:
-    """Load an InfluxDB 2 where there is one; return its first and its best milliseconds."""
-    influx: dict[str, tuple[float, float]] = {}
-    if not have_influx():
-        return influx
-    (base / "influx").mkdir()
-    peer, _, speed = load(InfluxPeer, base / "influx", count, every_s)
-    peer.settle()
-    _line("InfluxDB 2", folder_bytes(base / "influx") / number, speed)
-    for query, call in far_queries(peer.far, END, count).items():
-        first = _timed(call)
-        influx[query] = (first * 1000, min(_timed(call) for _ in range(3)) * 1000)
-    peer.close()
-    return influx
+def asked_server(key: str, folder: Path, count: int, query: str) -> tuple[float, float]:
+    """First and best milliseconds of a new server process; infinite where it gives up."""
+    server = KINDS[key](folder, count)
+    if isinstance(server, Victoria):
+        call = victoria_queries(server, END, count)[query]
+    else:
+        call = far_queries(server.far, END, count)[query]
+    try:
+        return _timed(call) * 1000, min(_timed(call) for _ in range(3)) * 1000
+    except WeirwatchError:
+        return math.inf, math.inf
+    finally:
+        server.close()
 
 
 def _beside(other: tuple[float, float], one: tuple[float, float]) -> str:
     times = f"({other[0] / one[0]:.1f}× / {other[1] / one[1]:.1f}×)"
     return f"{other[0]:8.1f} /{other[1]:7.1f} {times}"
-
-
-def _line(name: str, size: float, speed: float) -> None:
-    print(f"  {name:18s} {size:6.2f} B/reading in the file, {speed:9.0f} readings/s")
 
 
 if __name__ == "__main__":

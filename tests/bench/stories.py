@@ -1,226 +1,100 @@
 """Random rules and what happens to them, engine beside reference, far faster than hypothesis draws.
 
-    .venv/bin/python tests/bench/stories.py [--seconds 60] [--seed 1] [--steps 36]
+    .venv/bin/python tests/bench/stories.py [--seconds 60] [--seed 1] [--stories 1000] [--log FILE]
 
-Readings, commands, broken connections and losses of power at any point. What differs is cut down to
-the fewest steps and rules that still differ, printed, and ends the run with exit code 1.
+Readings on time and late, commands, planned work, what the service observes of itself, broken
+connections and losses of power at any point. A story follows from its seed alone. What differs is
+cut down to the fewest steps and rules that still differ, printed, and ends the run with exit code
+1. With --log a run that was stopped goes on where it was, unless engine, reference or dice have
+changed since.
 """
 
 import argparse
+import json
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
+from hashlib import sha256
 from pathlib import Path
-from random import Random
+from typing import NamedTuple, TypeVar
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from domain.engine_run import EngineRun
-from domain.reference_model import Model
-from domain.strategies import FLOW, LEVEL, MAINS, TICK, World
-from domain.test_reference import model_of, rows_of
-
-from weirwatch.domain.operator import COMMANDS, Command
-from weirwatch.domain.reading import Channel, Quality, Reading
-from weirwatch.domain.rule import (
-    Absolute,
-    AlarmStands,
-    BadMeasurement,
-    Between,
-    ChannelBeyond,
-    ChannelIs,
-    Condition,
-    Deviation,
-    Discrepancy,
-    Duty,
-    Forecast,
-    RateOfChange,
-    Rule,
-    Side,
-    SwitchIs,
-    While,
+from bench.story_dice import (
+    Arrival,
+    Dice,
+    Link,
+    Observed,
+    PowerLost,
+    Scene,
+    Step,
+    Wait,
+    Work,
+    scene,
+    story,
 )
+from domain import reference_work
+from domain.strategies import TICK
+from domain.test_reference import rows_of
+from domain.work_run import WorkModel, WorkRun
 
-Step = Reading | Command | bool | tuple[str, int]  # a reading's time: ticks to wait before it
-SIDES = list(Side)
-QUALITIES = [Quality.GOOD] * 4 + [Quality.UNCERTAIN, Quality.BAD]
+from weirwatch.domain.operator import Command
+from weirwatch.domain.reading import Reading
+from weirwatch.pipeline import work_desk
 
-
-class Dice(Random):
-    """Draws for stories."""
-
-    def likely(self, chance: float) -> bool:
-        """True so often."""
-        return self.random() < chance
-
-    def ticks(self, low: int, high: int) -> int:
-        """So many ticks, in microseconds."""
-        return self.randint(low, high) * TICK
-
-    def level(self, low: int, high: int) -> float:
-        """A whole number."""
-        return float(self.randint(low, high))
+Run = TypeVar("Run", WorkRun, WorkModel)
+KEEP_EVERY = 100  # stories a line of the log
+START = 1440 * TICK  # so that what is older than the story is not before 1970
 
 
-def world(dice: Dice) -> World:
-    """Up to four rules on three channels."""
-    ids = [f"r{n}" for n in range(dice.randint(1, 4))]
-    dice.shuffle(ids)
-    made = [_rule(dice, ident, ids[:n], ids) for n, ident in enumerate(ids)]
-    dice.shuffle(made)
-    channels = (_channel(dice, LEVEL), _channel(dice, FLOW), _channel(dice, MAINS, "switch"))
-    return World(tuple(made), channels)
-
-
-def _channel(dice: Dice, ident: str, quantity: str = "level") -> Channel:
-    every = dice.choice([None, 1, 2])
-    return Channel(
-        id=ident,
-        quantity=quantity,
-        expected_every=None if every is None else every * TICK,
-        silent_after=None if every is None else (every + 1) * TICK,
-        valid=None if quantity == "switch" else dice.choice([None, (0.0, 10.0)]),
-    )
-
-
-def _rule(dice: Dice, ident: str, earlier: list[str], every: list[str]) -> Rule:
-    channel = dice.choice([LEVEL, LEVEL, FLOW, MAINS, MAINS])
-    condition = _switch(dice) if channel == MAINS else _number(dice, channel)
-    shown = [_term(dice, ident, every) for _ in range(dice.choice([0, 0, 0, 1, 1, 2]))]
-    if isinstance(condition, Duty):  # the reference does not follow the clock while it is down
-        shown = [term for term in shown if not isinstance(term, Between)]
-    return Rule(
-        id=ident,
-        title=ident,
-        kind="absolute",
-        condition=condition,
-        failure="sump-high",
-        channel=channel,
-        while_=tuple(shown),
-        on_delay=dice.choice([0, dice.ticks(0, 5)]),
-        off_delay=dice.choice([0, dice.ticks(0, 5)]),
-        latching=dice.likely(0.3),
-        re_alarm=dice.choice([0, 0, 3 * TICK]),
-        suppressed_by=tuple(dice.sample(earlier, min(len(earlier), dice.randint(0, 2)))),
-        hold_off=dice.ticks(0, 5),
-        shelve_max=10 * TICK,
-        bold=dice.likely(0.25),
-    )
-
-
-def _bad(dice: Dice) -> Condition:
-    frozen = dice.choice([None, None, 2 * TICK, 3 * TICK])
-    return BadMeasurement(dice.likely(0.5), frozen, dice.likely(0.5))
-
-
-def _switch(dice: Dice) -> Condition:
-    limits = dice.choice([(True, False), (False, True), (True, True)])
-    return dice.choice(
-        [
-            SwitchIs(dice.likely(0.5)),
-            Discrepancy(dice.ticks(0, 5), expected=dice.likely(0.5)),
-            _bad(dice),
-            *2
-            * [
-                Duty(
-                    dice.ticks(4, 12),
-                    on_for=dice.ticks(1, 4) if limits[0] else None,
-                    starts=dice.randint(1, 4) if limits[1] else None,
-                )
-            ],
-        ]
-    )
-
-
-def _number(dice: Dice, channel: str) -> Condition:
-    band, side, limit = dice.choice([0.0, 1.0, 2.0]), dice.choice(SIDES), dice.level(2, 8)
-    low, high, window = dice.level(2, 4), dice.level(5, 8), dice.ticks(2, 10)
-    return dice.choice(
-        [
-            Absolute(side, limit, band),
-            Absolute(side, limit, band),
-            Discrepancy(
-                dice.ticks(0, 5), minimum=low, maximum=dice.choice([None, high]), deadband=band
-            ),
-            Deviation(low, band, set_value=high),
-            Deviation(low, band, twin=FLOW if channel == LEVEL else LEVEL),
-            _bad(dice),
-            RateOfChange(window, 2.0, dice.choice([None, 3.0]), band),
-            Forecast(side, limit, dice.ticks(1, 20), window),
-        ]
-    )
-
-
-def _term(dice: Dice, ident: str, every: list[str]) -> While:
-    terms: list[While] = [
-        ChannelIs(MAINS, dice.likely(0.5)),
-        ChannelBeyond(dice.choice([LEVEL, FLOW]), dice.choice(SIDES), dice.level(2, 8)),
-        Between(dice.randint(0, 20), dice.randint(0, 20)),
-    ]
-    terms += [AlarmStands(other) for other in every if other != ident][:1]
-    return dice.choice(terms)
-
-
-def story(dice: Dice, count: int) -> list[Step]:
-    """So many steps at least."""
-    steps: list[Step] = []
-    while len(steps) < count:
-        steps += dice.choices((_line, _single, _other), (0.12, 0.4, 0.48))[0](dice)
-    return steps
-
-
-def _single(dice: Dice) -> Iterator[Step]:
-    channel, value = dice.choice([LEVEL, LEVEL, FLOW, MAINS]), dice.level(-1, 11)
-    value = float(value > 5) if channel == MAINS else value
-    yield Reading(channel, dice.randint(0, 2), value, dice.choice(QUALITIES))
-
-
-def _line(dice: Dice) -> Iterator[Step]:
-    """One channel nearly every tick, as windows need it."""
-    channel, value = dice.choice([LEVEL, FLOW, MAINS]), dice.level(0, 10)
-    for _ in range(dice.randint(3, 14)):
-        value = max(-1.0, min(11.0, value + dice.choice([-1, 0, 0, 1, 1])))
-        shown = float(dice.likely(0.5)) if channel == MAINS else value
-        yield Reading(channel, dice.choice([1, 1, 1, 0, 2]), shown)
-
-
-def _other(dice: Dice) -> Iterator[Step]:
-    kind = dice.choices(("wait", "command", "link", "power"), (3, 3, 1, 2))[0]
-    if kind == "link":
-        yield dice.likely(0.6)
-    elif kind != "command":
-        yield kind, dice.randint(0, 6)
-    else:
-        name = dice.choice(["acknowledge", *COMMANDS])
-        check_in = dice.choice([None, None, 5.0]) if name == "acknowledge" else None
-        minutes = dice.choice([None, None, 1.0, 2.0, 5.0, 11.0, 0.0])
-        comment, ident = dice.choice(["", "why"]), f"r{dice.randint(0, 3)}"
-        yield Command(name, ident, "tester", comment, minutes, check_in_minutes=check_in)
-
-
-def play(world: World, steps: Sequence[Step]) -> tuple[EngineRun, Model]:
+def play(scene: Scene, steps: Sequence[Step]) -> tuple[WorkRun, WorkModel]:
     """Do the same to both."""
-    engine, model = EngineRun(world.book, 0), model_of(world, 0)
+    return _played(engine_of(scene, steps), steps), _played(model_of(scene), steps)
+
+
+def engine_of(scene: Scene, steps: Sequence[Step]) -> WorkRun:
+    """The engine before anything happens; called in time where time of arrival matters."""
+    prompt = bool(scene.works) or any(isinstance(step, Arrival) and step.age for step in steps)
+    return WorkRun(scene.world.book, START, prompt=prompt, works=scene.works)
+
+
+def model_of(scene: Scene) -> WorkModel:
+    """The reference before anything happens."""
+    world = scene.world
+    model = WorkModel(world.rules, {c.id: c for c in world.channels}, TICK, START)
+    model.plan(scene.works)
+    return model
+
+
+def _played(run: Run, steps: Sequence[Step]) -> Run:
     for step in steps:
-        for run in (engine, model):
-            match step:
-                case Reading():
-                    run.advance(run.now + step.time * TICK)
-                    run.reading(step._replace(time=run.now))
-                case Command():
-                    run.command(step)
-                case bool():
-                    run.link(step)
-                case ("wait", ticks):
-                    run.advance(run.now + ticks * TICK)
-                case (_, ticks):
-                    run.restart(run.now + ticks * TICK)
-    return engine, model
+        do(run, step)
+    return run
 
 
-def same(engine: EngineRun, model: Model) -> bool:
+def do(run: WorkRun | WorkModel, step: Step) -> None:
+    """Do one step."""
+    match step:
+        case Arrival(channel, wait, age, value, quality):
+            run.advance(run.now + wait * TICK)
+            run.reading(Reading(channel, run.now - age * TICK, value, quality))
+        case Command():
+            run.command(step)
+        case Link(up):
+            run.link(up)
+        case Observed(rule, present):
+            run.observe(rule, present)
+        case Wait(ticks):
+            run.advance(run.now + ticks * TICK)
+        case Work(work, minutes, start):
+            run.work(work, minutes, start=start)
+        case PowerLost(ticks, told):
+            run.restart(run.now + ticks * TICK, told)
+
+
+def same(engine: WorkRun, model: WorkModel) -> bool:
     """Whether both have the same on record and stand where the other does."""
     if engine.refused != model.refused:
         return False
@@ -234,58 +108,148 @@ def same(engine: EngineRun, model: Model) -> bool:
     return True
 
 
-def differs(world: World, steps: Sequence[Step]) -> bool:
-    """Whether they disagree, or one of them fails."""
+class Foretold(NamedTuple):
+    """A story of which the reference's end is known."""
+
+    seed: int
+    scene: Scene
+    steps: Sequence[Step]
+    model: WorkModel
+
+    def comes_true(self) -> bool:
+        """Whether the engine alone comes to the same end."""
+        return same(_played(engine_of(self.scene, self.steps), self.steps), self.model)
+
+
+def foretold(seed: int, steps: int, count: int) -> list[Foretold]:
+    """So many stories with the reference's end, to hold the engine against again and again."""
+    found = []
+    for number in range(seed, seed + count):
+        dice = Dice(number)
+        made = scene(dice)
+        happens = story(dice, made, steps)
+        found.append(Foretold(number, made, happens, _played(model_of(made), happens)))
+    return found
+
+
+def agreed(scene: Scene, steps: Sequence[Step]) -> WorkRun | None:
+    """Play; return the engine's run, or None when they disagree or one of them fails."""
     try:
-        return not same(*play(world, steps))
+        engine, model = play(scene, steps)
+        return engine if same(engine, model) else None
     except Exception:  # noqa: BLE001 - whatever it is, it is a finding
-        return True
+        return None
 
 
-def shortened(world: World, steps: list[Step]) -> tuple[World, list[Step]]:
+def shortened(scene: Scene, steps: list[Step]) -> tuple[Scene, list[Step]]:
     """Return the fewest steps, and the plainest rules, that still differ."""
     for place in reversed(range(len(steps))):
         fewer = steps[:place] + steps[place + 1 :]
-        if differs(world, fewer):
+        if agreed(scene, fewer) is None:
             steps = fewer
     plain = ({"while_": ()}, {"suppressed_by": ()}, {"bold": False}, {"on_delay": 0})
-    for place, rule in enumerate(world.rules):
+    for place, rule in enumerate(scene.world.rules):
         for change in (*plain, {"off_delay": 0}, {"latching": False}, {"re_alarm": 0}):
-            changed = replace(world.rules[place], **change)
-            rules = (*world.rules[:place], changed, *world.rules[place + 1 :])
-            if changed != rule and differs(replace(world, rules=rules), steps):
-                world = replace(world, rules=rules)
-    return world, steps
+            before = scene.world.rules
+            changed = replace(before[place], **change)
+            rules = (*before[:place], changed, *before[place + 1 :])
+            plainer = replace(scene, world=replace(scene.world, rules=rules))
+            if changed != rule and agreed(plainer, steps) is None:
+                scene = plainer
+    return scene, steps
 
 
-def tell(world: World, steps: Sequence[Step]) -> None:
+def tell(scene: Scene, steps: Sequence[Step]) -> None:
     """Print what differs."""
-    for part in (*world.rules, *world.channels, *steps):
+    for part in (*scene.world.rules, *scene.world.channels, *scene.works, *steps):
         print(part)
-    engine, model = play(world, steps)
-    for rule in world.rules:
+    try:
+        engine, model = play(scene, steps)
+    except Exception as failure:  # noqa: BLE001 - that is what differs
+        print(repr(failure))
+        return
+    for rule in scene.world.rules:
         print("engine", *rows_of(engine.events, rule.id), sep="\n  ")
     print("reference", *model.rows, sep="\n  ")
+    print("refused", engine.refused, model.refused)
 
 
-def run(seconds: float, seed: int, steps: int, most: int = sys.maxsize) -> bool:
-    """Play stories until the time or their number is up; return whether none differed."""
-    found: Counter[tuple[str, str]] = Counter()
-    end, number = time.perf_counter() + seconds, 0
-    while number < most and time.perf_counter() < end:
-        dice = Dice(seed + number)
-        made = world(dice)
-        happens = story(dice, steps)
-        if differs(made, happens):
-            print(f"seed {seed + number} differs, after {number} stories")
+class Tally:
+    """What was played from one seed on, kept line by line in a file if there is one."""
+
+    def __init__(self, seed: int, steps: int, log: Path | None) -> None:
+        self.seed, self.following = seed, seed
+        self.found: Counter[str] = Counter()
+        self._log, self._mark = log, fingerprint(steps)
+        self._new: Counter[str] = Counter()
+        self._from = seed
+        for line in log.read_text().splitlines() if log is not None and log.exists() else ():
+            row = json.loads(line)
+            if row["mark"] == self._mark and row["first"] == self.following:
+                self.found.update(row["transitions"])
+                self._from = self.following = row["last"] + 1
+
+    def add(self, scene: Scene, engine: WorkRun) -> None:
+        """Count one story that did not differ."""
+        kinds = {rule.id: type(rule.condition).__name__ for rule in scene.world.rules}
+        self._new.update(f"{kinds[event.rule]} {event.kind}" for event in engine.events)
+        self._new.update(f"work {kind}" for _, kind in engine.own)
+        self.following += 1
+        if self.following - self._from >= KEEP_EVERY:
+            self.keep()
+
+    def keep(self) -> None:
+        """Write down what is not yet."""
+        row = {"mark": self._mark, "first": self._from, "last": self.following - 1}
+        if self._log is not None and self.following > self._from:
+            with self._log.open("a", encoding="utf-8") as file:
+                print(json.dumps({**row, "transitions": self._new}), file=file, flush=True)
+        self.found.update(self._new)
+        self._new.clear()
+        self._from = self.following
+
+    def print(self) -> None:
+        """Print what was played and what happened in it."""
+        count, last = self.following - self.seed, self.following - 1
+        print(f"{count} stories, seeds {self.seed} to {last}: none differs")
+        print(f"{self.found.total()} transitions")
+        for name, number in sorted(self.found.items()):
+            print(f"  {name:36} {number:8}")
+
+
+def fingerprint(steps: int) -> str:
+    """Return a mark of all that a story depends on besides its seed."""
+    root = Path(__file__).resolve().parents[2]
+    files = [
+        *root.glob("services/weirwatch/domain/*.py"),
+        *root.glob("services/weirwatch/pipeline/looking_back.py"),
+        *root.glob("tests/domain/reference_*.py"),
+        *root.glob("services/weirwatch/pipeline/work_desk.py"),
+        *root.glob("tests/domain/*_run.py"),
+        *root.glob("tests/bench/stor*.py"),
+    ]
+    digest = sha256(str(steps).encode())
+    for file in sorted(files):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()[:16]
+
+
+def run(tally: Tally, seconds: float, steps: int, stories: int) -> bool:
+    """Play until the time or their number is up; return whether none differed."""
+    end, last = time.perf_counter() + seconds, tally.seed + stories
+    while tally.following < last and time.perf_counter() < end:
+        dice = Dice(tally.following)
+        made = scene(dice)
+        happens = story(dice, made, steps)
+        engine = agreed(made, happens)
+        if engine is None:
+            tally.keep()
+            print(f"seed {tally.following} differs")
             tell(*shortened(made, happens))
             return False
-        kinds = {rule.id: type(rule.condition).__name__ for rule in made.rules}
-        found.update((kinds[e.rule], e.kind) for e in play(made, happens)[0].events)
-        number += 1
-    print(f"{number} stories, {found.total()} transitions, none differs")
-    for (kind, event), count in sorted(found.items()):
-        print(f"  {kind:15} {event:22} {count:8}")
+        tally.add(made, engine)
+    tally.keep()
+    tally.print()
     return True
 
 
@@ -293,10 +257,14 @@ def main() -> None:
     """Read the arguments and play."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     options.add_argument("--seconds", type=float, default=60.0)
-    options.add_argument("--seed", type=int, default=1)
+    options.add_argument("--seed", type=int, default=1, help="of the first story")
+    options.add_argument("--stories", type=int, default=sys.maxsize)
     options.add_argument("--steps", type=int, default=36)
+    options.add_argument("--log", type=Path)
     given = options.parse_args()
-    sys.exit(0 if run(given.seconds, given.seed, given.steps) else 1)
+    work_desk.CHECK_AGAIN = reference_work.LOOK_AGAIN = TICK  # every 5 s costs most of the time
+    tally = Tally(given.seed, given.steps, given.log)
+    sys.exit(0 if run(tally, given.seconds, given.steps, given.stories) else 1)
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 """Where the control socket may be, who may open it, and when its file is stale."""
 
+import errno
 import os
 import socket
 import stat
@@ -61,6 +62,18 @@ def test_a_folder_that_is_none_is_one_sentence(path: Path) -> None:
     path.write_text("a file")
     with pytest.raises(ConfigError, match="cannot look at the control socket"):
         endpoint.listening_socket(path / "control.sock")
+
+
+def test_a_file_that_cannot_be_removed_stops_nothing_else(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise OSError(errno.EROFS, "Read-only file system")
+
+    with endpoint.listening_socket(path):
+        monkeypatch.setattr(Path, "unlink", refuse)
+        endpoint.remove(path, path.stat().st_ino)
+        assert path.exists()
 
 
 def test_only_our_own_file_is_removed(path: Path) -> None:

@@ -5,6 +5,7 @@ Needs a container engine and two images, see `support.engine`; without them it i
 
 import json
 import subprocess
+import time
 from collections.abc import Iterator
 
 import httpx
@@ -35,6 +36,21 @@ id = "harbour-hall/sump-node/level"
 quantity = "level"
 unit = "mm"
 """
+FARWATCH = """
+[farwatch]
+title = "Harbour Hall"
+data_dir = "/var/lib/weirwatch"
+api = "http://weirwatch:8080"
+
+[broker]
+url = "mqtts://mosquitto:8883"
+ca_file = "/etc/weirwatch-certs/ca.crt"
+credentials_file = "/etc/weirwatch/farwatch-login.toml"
+
+[[recipient]]
+id = "keeper"
+kind = "console"
+"""
 NODE = "harbour-hall/sump-node"
 pytestmark = [pytest.mark.slow, pytest.mark.broker]
 
@@ -49,17 +65,22 @@ class Hall:
         run.make_certificates()
         run.hand_over()
         run("build", "weirwatch")
-        made = run(
-            *("run", "--rm", "-T", "--no-deps", "-v", f"{run.folder / 'mosquitto'}:/new"),
-            *("weirwatch", "node", "add", NODE, "--folder", "/new", "--json"),
-        )
-        self.password = json.loads(made)["password"]
+        self.password = self.login(NODE)
         told = run(
             *("run", "--rm", "-T", "--no-deps", "weirwatch", "token", "add", "owner"),
             *("--role", "admin", "--json"),
         )
         self.token = json.loads(told)["text"]
         run("up", "-d")
+
+    def login(self, *words: str) -> str:
+        """The password of a new login at the broker."""
+        folder = f"{self.containers.folder / 'mosquitto'}:/new"
+        made = self.containers(
+            *("run", "--rm", "-T", "--no-deps", "-v", folder, "weirwatch", "node", "add"),
+            *(*words, "--folder", "/new", "--json"),
+        )
+        return str(json.loads(made)["password"])
 
     def get(self, path: str) -> httpx.Response | None:
         """None while the web does not answer."""
@@ -137,3 +158,24 @@ def test_what_was_sent_while_it_was_away_is_there_when_it_is_back(hall: Hall) ->
     answer = hall.get("channels/harbour-hall/sump-node/level/readings")
     assert answer is not None
     assert [item["value"] for item in answer.json()["items"]] == [301.0, 302.0]
+
+
+def test_the_watcher_with_a_login_that_only_listens_tells_that_the_service_is_lost(
+    hall: Hall,
+) -> None:
+    run, config = hall.containers, hall.containers.folder / "config"
+    login = f'username = "farwatch"\npassword = "{hall.login("farwatch", "--listens")}"\n'
+    (config / "farwatch-login.toml").write_text(login)
+    (config / "farwatch-login.toml").chmod(0o600)
+    (config / "farwatch.toml").write_text(FARWATCH)
+    run.hand_over()
+    run("kill", "-s", "HUP", "mosquitto")
+    run("up", "-d", "farwatch")
+    wait_for(lambda: "Watching" in run("logs", "farwatch"), 60)
+    wait_for(lambda: hall.get("health"), 60)
+    time.sleep(15)  # it must have heard of the service before that is lost
+    assert "Weirwatch lost" not in run("logs", "farwatch")
+    run("kill", "weirwatch")
+    wait_for(lambda: "Weirwatch lost" in run("logs", "farwatch"), 60)
+    run("start", "weirwatch")
+    wait_for(lambda: "Returned to normal" in run("logs", "farwatch"), 90)

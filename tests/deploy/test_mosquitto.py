@@ -149,6 +149,36 @@ def test_tls_is_checked(broker: Broker, tmp_path: Path) -> None:
 
 
 @pytest.mark.broker
+def test_a_listener_hears_all_and_says_nothing(broker: Broker) -> None:
+    password = broker.logins.add_listener("farwatch")
+    broker.process.send_signal(1)
+    topic = f"weirwatch/{SUMP}/connection"
+    ear = [
+        *[need("mosquitto_sub"), "-h", "localhost", "-p", str(broker.tls_port), "-W", "10"],
+        *["--cafile", str(broker.folder / "certs" / "ca.crt"), "-t", topic, "-C", "1"],
+        *["-u", "farwatch", "-P", password],
+    ]
+    said = '{"connected": true, "power": "mains"}'
+    assert broker.publish(topic, said, SUMP, "-r") == 0
+    heard = []
+
+    def hears() -> bool:
+        run = subprocess.run(ear, capture_output=True, text=True, timeout=20)
+        heard.append(run.stdout.strip())
+        return run.returncode == 0
+
+    wait_for(hears)
+    assert heard[-1] == said
+    broker.publish(topic, "{}", "farwatch", "-r", password=password)
+    broker.publish("weirwatch/service/connection", "{}", "farwatch", "-r", password=password)
+    time.sleep(0.2)
+    assert [text for at, text in retained_messages(broker.settings()) if at == topic] == [
+        said.encode()
+    ]
+    assert "weirwatch/service/connection" not in kept(broker)
+
+
+@pytest.mark.broker
 def test_a_revoked_node_is_out_after_a_hangup(broker: Broker) -> None:
     topic = f"weirwatch/{HALL}/readings"
     assert broker.publish(topic, "[]", HALL) == 0

@@ -100,7 +100,7 @@ def _is_whole(command: str, answer: str) -> bool:
     if "/metrics" in command:
         return answer.endswith("# EOF\n")
     if "text/csv" in command:
-        return answer.startswith("start,end,min,mean,max,count\n")  # text mode
+        return answer.startswith("start,end,min,mean,max,count,first,last\n")  # text mode
     if "format=jsonl" in command:
         return all(json.loads(line) for line in answer.splitlines())
     return bool(json.loads(answer))

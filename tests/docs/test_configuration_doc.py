@@ -9,6 +9,7 @@ from weirwatch.config import call_models as c
 from weirwatch.config import check, load
 from weirwatch.config import derived_models as d
 from weirwatch.config import device_models as v
+from weirwatch.config import living_models as g
 from weirwatch.config import models as m
 from weirwatch.config import plant_models as p
 from weirwatch.config import recipient_models as n
@@ -33,6 +34,7 @@ SECTIONS: dict[str, type[Section]] = {
     "[broker]": m.BrokerConfig,
     "[web]": m.WebConfig,
     "[history]": m.HistoryConfig,
+    "[[history.retention]]": m.RetentionConfig,
     "[[system]]": m.SystemConfig,
     "[[channel]]": m.ChannelConfig,
     "[[rule]]": r.RuleConfig,
@@ -56,6 +58,9 @@ SECTIONS: dict[str, type[Section]] = {
     "[[plant.heater]]": p.HeaterConfig,
     "[plant.top_off]": p.TopOffConfig,
     "[plant.outage]": p.OutageConfig,
+    "[plant.chiller]": p.ChillerConfig,
+    "[plant.stocking]": g.StockingConfig,
+    "[plant.reactor]": g.ReactorConfig,
     **KINDS,
 }
 COMMON = keys_of(r.RuleConfig)

@@ -59,6 +59,7 @@ def connected(service: Service) -> bool:
     return kinds == [("broker-connected",)]
 
 
+@pytest.mark.slow
 @pytest.mark.broker
 @pytest.mark.timeout(120)
 def test_an_acknowledged_alarm_stays_so_over_kill_9(tmp_path: Path, mosquitto: Mosquitto) -> None:
@@ -92,6 +93,7 @@ def test_an_acknowledged_alarm_stays_so_over_kill_9(tmp_path: Path, mosquitto: M
     assert service.stop() == 0
 
 
+@pytest.mark.slow
 @pytest.mark.broker
 @pytest.mark.timeout(180)
 @pytest.mark.parametrize("blow", [signal.SIGKILL, signal.SIGSTOP])
@@ -102,13 +104,16 @@ def test_the_web_struck_while_a_pump_fails(
     service.start()
     wait_for(lambda: ((service.get("health") or {}).get("web") or {}).get("answering"), 60)
     assert service.get("health")["not_in_force"] is None
+    # A busy machine may take longer than a second to connect at first, which broker-lost tells.
+    wait_for(lambda: connected(service), 60)
+    before = len(service.notices())
     edited = service.config.read_text().replace('title = "Hall"', 'title = "Not in force yet"')
     service.config.write_text(edited)
     first = service.get("health")["web"]["pid"]
     os.kill(first, blow)
     mosquitto.publish(FLOW, STOPPED)
     began = time.monotonic()
-    told = wait_for(service.notices, 10)
+    told = wait_for(lambda: service.notices()[before:], 10)
     # On time: two seconds of on-delay, and little more on a busy machine.
     assert time.monotonic() - began < 6
     assert told[0]["alarm"]["id"] == "flow-gone"

@@ -74,6 +74,7 @@ def drill_events(service: Service) -> list[str]:
     return [kind for (kind,) in service.query("SELECT kind FROM event WHERE drill = 1")]
 
 
+@pytest.mark.slow
 @pytest.mark.broker
 @pytest.mark.timeout(240)
 def test_a_live_drill_from_its_first_notice_to_the_alarm_that_ends_it(

@@ -1,5 +1,6 @@
 """What the service manager hears: life while the loop turns, and none of a hung or stopped one."""
 
+import gc
 import os
 import signal
 import socket
@@ -150,7 +151,9 @@ def test_a_hung_loop_gives_no_sign_of_life_though_all_else_runs(
             core.start()
             thread.start()
             assert run_until_stopped(core, over.is_set) == 0
+            assert gc.get_freeze_count() > 10_000  # no walk over all of it stalls the loop
         finally:
+            gc.unfreeze()
             core.stop()
             thread.join(30)
             sys.setswitchinterval(interval)

@@ -13,8 +13,7 @@ from typing import Any, Protocol
 from urllib.parse import urlencode
 
 from support.bench_readings import HOUR, channels
-from support.far_servers import BUCKET, ORG, TOKEN, influx_program
-from support.far_servers import influx as influx_server
+from support.far_servers import BUCKET, ORG, TOKEN, Influx, influx_program
 
 from weirwatch.clock import SystemClock
 from weirwatch.domain.instant import Micros
@@ -42,6 +41,10 @@ class Peer(Protocol):
         """Make one commit durable, and do what is due besides."""
         ...
 
+    def settle(self) -> None:
+        """Do what is still to be done for what was written."""
+        ...
+
     def close(self) -> None:
         """Finish and close."""
         ...
@@ -55,8 +58,10 @@ class Ours:
         self._numbers = list(self._journal.adopt(channels(count), ()).values())
         self.longest = 0.0
         self.upkeep = 0.0
+        self._last: Micros = 0
 
     def write(self, rows: Sequence[Row]) -> None:
+        self._last = rows[-1][0]
         numbers = self._numbers
         some = [(ts, numbers[place], value, 0, "") for ts, place, value in rows]
         self._journal.commit(Group(readings=some, committed_at=rows[-1][0]))
@@ -70,6 +75,9 @@ class Ours:
             took = time.perf_counter() - began
             self.longest = max(self.longest, took)
             self.upkeep += took
+
+    def settle(self) -> None:
+        self.tend(self._last + 3 * HOUR)
 
     def close(self) -> None:
         self._journal.close()
@@ -94,6 +102,9 @@ class Plain:
             "INSERT INTO reading VALUES (?2, ?1, ?3, 0) ON CONFLICT DO NOTHING", rows
         )
         self._connection.execute("COMMIT")
+
+    def settle(self) -> None:
+        """Nothing is left to do."""
 
     def close(self) -> None:
         self._connection.close()
@@ -133,6 +144,7 @@ class Victoria:
             time.sleep(0.1)
         else:
             raise RuntimeError("VictoriaMetrics does not answer")
+        self.pid = self.process.pid
 
     def ask(self, path: str, data: bytes | None = None, **query: object) -> bytes:
         url = f"http://127.0.0.1:18428{path}" + (f"?{urlencode(query)}" if query else "")
@@ -170,13 +182,19 @@ class Victoria:
 
 
 class InfluxPeer:
-    """InfluxDB 2 through our own adapter, with its own defaults."""
+    """InfluxDB 2 through our own adapter; it compacts soon, else it does so hours later."""
 
     name = "InfluxDB 2"
 
     def __init__(self, folder: Path, count: int) -> None:
         del count
-        self._server = influx_server(folder / "influx")
+        self._folder = folder
+        soon = (
+            "--storage-cache-snapshot-write-cold-duration=5s",
+            "--storage-compact-full-write-cold-duration=10s",
+        )
+        self._server = Influx(folder / "influx", soon)
+        self.pid = self._server.pid
         self.far = InfluxHistory(self._server.url, ORG, BUCKET, Login(token=TOKEN))
 
     def write(self, rows: Sequence[Row]) -> None:
@@ -184,10 +202,13 @@ class InfluxPeer:
         self.far.write(found, {})
 
     def settle(self) -> None:
-        """Let it write out what it has: it does so when it stops."""
-        self._server.stop()
-        self._server.start()
-        time.sleep(5)
+        """Wait until it has written out and compacted what it has: a minute without change."""
+        size, since, began = -1, time.monotonic(), time.monotonic()
+        while time.monotonic() - since < 60 and time.monotonic() - began < 600:
+            time.sleep(2)
+            now = folder_bytes(self._folder)
+            if now != size:
+                size, since = now, time.monotonic()
 
     def close(self) -> None:
         self.far.close()
@@ -206,7 +227,12 @@ def far_queries(far: FarHistory, end: Micros, count: int) -> dict[str, Callable[
         grid = grid_of(end - hours * HOUR, end, points, far.resolution)
         return far.pieces(channel, grid, 0, -(-(end - grid.origin) // grid.width))
 
+    def newest() -> list[Any]:
+        low = end - 2 * HOUR
+        return [far.readings(f"c{n}", low, end, 10**6)[-1:] for n in range(count + 1)]
+
     return {
+        "newest of all": newest,
         "24 h raw": lambda: far.readings(one, end - 24 * HOUR, end, 10**6),
         "30 d in 1000 buckets": lambda: buckets(one, 720, 1000),
         "1 year hourly": lambda: buckets(year, 8760, 8760),

@@ -79,9 +79,10 @@ class Hall:
         finally:
             core.stop()
 
-    def level(self, core: Core, value: float) -> None:
+    def level(self, core: Core, value: float, ahead: float = 0.0) -> None:
         self._mid += 1
-        payload = f'[{{"n":"level","t":{self.clock.utc / 1e6},"v":{value}}}]'.encode()
+        time = self.clock.utc / 1e6 + ahead
+        payload = f'[{{"n":"level","t":{time},"v":{value}}}]'.encode()
         topic = f"{SUMP_NODE}/readings"
         core.inbox.put(WireMessage(1, self._mid, 1, topic, payload, self.clock.utc, False))
         core.loop.turn_once()

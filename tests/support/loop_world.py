@@ -138,6 +138,9 @@ class TroubledJournal:
         del now, budget_s
         return False
 
+    def counters(self) -> Mapping[str, int]:
+        return self._journal.counters()
+
     def mark_alive(self, time: Micros) -> None:
         self._journal.mark_alive(time)
 
@@ -260,11 +263,18 @@ class World:
         self.archive.close()
         self.journal.close()
 
-    def put(self, payload: str, topic: str = f"{SUMP_NODE}/readings", qos: int = 1) -> int:
+    def put(
+        self,
+        payload: str,
+        topic: str = f"{SUMP_NODE}/readings",
+        qos: int = 1,
+        *,
+        retained: bool = False,
+    ) -> int:
         """A message arrives; returns its mid."""
         self._mid += 1
         self.inbox.put(
-            WireMessage(1, self._mid, qos, topic, payload.encode(), self.clock.utc, False)
+            WireMessage(1, self._mid, qos, topic, payload.encode(), self.clock.utc, retained)
         )
         return self._mid
 

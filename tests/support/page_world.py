@@ -11,7 +11,7 @@ import socket
 import sys
 import threading
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -19,8 +19,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import uvicorn
+from support.page_works import ENDED, Works, planned_works
 
-from weirwatch.clock import SystemClock
+from weirwatch.clock import ScaledClock, SystemClock
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.alarm import Alarm, AlarmState, Event, ServiceState
 from weirwatch.domain.errors import IllegalCommand, TransientError, UnknownRule
@@ -49,6 +50,7 @@ from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import SqliteJournal
 from weirwatch.store.sqlite_outbox import SqliteOutbox
+from weirwatch.web.access import Access
 from weirwatch.web.app import create_app
 from weirwatch.web.page import mount
 
@@ -180,6 +182,7 @@ RULES = (
         latching=True,
         response="Leave the loop shut if it stood for hours.",
     ),
+    ENDED,
 )
 
 PLANT = PlantSettings(
@@ -222,6 +225,7 @@ def settings(folder: Path) -> Settings:
         channels=CHANNELS,
         rules=RULES,
         taps=(),
+        planned_works=planned_works(RETURN, LEVEL, "harbour-hall/sump-node/ph"),
         recipients=(RecipientSettings("console", "console"),),
         plant=PLANT,
         jobs=(
@@ -257,14 +261,16 @@ class World:
 
     Attributes:
         commands: what the core was asked to do, in order.
+        works: what it was asked about planned work, listing left out.
         answers: False makes it refuse; None makes it hang.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, clock: SystemClock | ScaledClock | None = None) -> None:
         self.settings = settings(folder)
-        self.clock = SystemClock()
+        self.clock = clock or SystemClock()
         self.path = folder / FILE_NAME
         self.commands: list[Command] = []
+        self.works: list[Mapping[str, Any]] = []
         self.answers: bool | None = True
         self.problems: list[str] = []
         self.alarms: dict[str, Alarm] = {}
@@ -272,6 +278,7 @@ class World:
         self._lock = threading.Lock()
         self._listeners: list[queue.Queue[Mapping[str, Any]]] = []
         self._let_go = threading.Event()
+        self._works = Works(self.settings, self.now, self._decided)
         self._commit(Group())
         self.archive = SqliteArchive(self.path)
         book = LogBook(self.path)
@@ -295,6 +302,7 @@ class World:
     def publish_readings(self, values: Mapping[str, float], when: Micros) -> None:
         numbers = self._numbers()
         self._commit(Group(readings=[(when, numbers[c], v, 0, "") for c, v in values.items()]))
+        self._works.read(values, when)
         self._tell({"readings": {c: [when, v, "good"] for c, v in values.items()}})
 
     def history(self, hours: float) -> None:
@@ -436,8 +444,20 @@ class World:
         }  # fmt: skip
 
     def work(self, request: Mapping[str, Any]) -> Mapping[str, Any]:
-        """The page does not ask this of the core."""
-        raise IllegalCommand(str(request))
+        self._answer()
+        answer = self._works.ask(request)
+        if request["name"] != "list":
+            self.works.append(request)
+        return answer
+
+    def _decided(self, alarms: Iterable[Alarm], events: Iterable[Event]) -> None:
+        """Planned work has moved alarms and put events on record."""
+        moved = {alarm.rule: alarm for alarm in alarms}
+        self.alarms.update(moved)
+        numbered = [(next(self._seq), event) for event in events]
+        self._commit(Group(events=numbered, alarms=moved))
+        for seq, event in numbered:
+            self._tell({"event": {"seq": seq, "kind": event.kind, "rule": event.rule}})
 
     @contextmanager
     def listen(self) -> Iterator[Iterator[Mapping[str, Any]]]:
@@ -507,10 +527,10 @@ def trouble(world: World) -> None:
 class Server:
     """A web server with the page, on a thread; `url` once it is up."""
 
-    def __init__(self, world: World, port: int = 0) -> None:
+    def __init__(self, world: World, port: int = 0, access: Access | None = None) -> None:
         parts = (world.settings, world.archive, world, load_catalogue(), world.clock)
-        app = create_app(*parts, log_keeper=world.keeper)
-        mount(app, *parts, log_keeper=world.keeper)
+        app = create_app(*parts, access=access, log_keeper=world.keeper)
+        mount(app, *parts, access, log_keeper=world.keeper)
         self._socket = socket.create_server(("127.0.0.1", port))
         self.url = f"http://127.0.0.1:{self._socket.getsockname()[1]}/"
         self._server = uvicorn.Server(

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from weirsim.faults import Fault
-from weirsim.gear import ReactorSpec, SkimmateSpec
+from weirsim.gear import ChillerSpec, ReactorSpec, SkimmateSpec
 from weirsim.harbour_hall import NODES, SPEC
 from weirsim.model import Plant
 from weirsim.plant import DaySpec, PlantSpec, PowerSpec, PumpSpec, VesselSpec
@@ -26,6 +26,8 @@ ONE_DISPLAY = PlantSpec(
     power=NO_POWER,
     start_degc=25.0,
 )
+
+WITH_CHILLER = replace(SPEC, chiller=ChillerSpec("chiller", 600.0, 26.5, 0.6, vessel="sump"))
 
 
 def quiet(spec: PlantSpec = SPEC, **changes: object) -> PlantSpec:

@@ -268,6 +268,7 @@ class FakeCore:
 
     def __init__(self, harbour: Harbour) -> None:
         self.commands: list[Command] = []
+        self.works: list[Mapping[str, Any]] = []  # listing left out
         self.gone = False
         self.failing: Exception | None = None
         self._harbour = harbour
@@ -315,6 +316,8 @@ class FakeCore:
         """Keep planned work as the real desk does, on an engine of its own at noon."""
         self._check()
         asked = request_from(request)
+        if asked.name != "list":
+            self.works.append(request)
         self.desk.take(asked, NOON)
         self.desk.committed()
         return asked.answer.result(0)
