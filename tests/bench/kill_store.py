@@ -59,7 +59,7 @@ def main() -> None:
     counts = dict.fromkeys(names, 0)
     with tempfile.TemporaryDirectory() as name:
         data_dir, copy = Path(name) / "data", Path(name) / "copy.sqlite3"
-        path, expected, sure = data_dir / FILE_NAME, Expected(), 0
+        path, expected, count = data_dir / FILE_NAME, Expected(), 0
         while counts["kills"] < options.kills:
             copier = Copier(data_dir, copy) if path.exists() and chance.random() < 0.5 else None
             lines = run_until_killed(
@@ -73,7 +73,8 @@ def main() -> None:
             counts["kills"] += 1
             counts["in upkeep"] += lines[-1] == "m"
             printed = [int(line) for line in lines if line.isdigit()]
-            sure = printed[-1] if printed else sure
+            assert not printed or printed[0] == count + 1, "a group is missing or was made twice"
+            sure = printed[-1] if printed else count
             count = events(path)
             assert count in (sure, sure + 1), f"{count} groups are there, {sure} were sure"
             expected.grow(count)
