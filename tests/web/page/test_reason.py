@@ -46,7 +46,7 @@ def test_every_reason_is_told_and_escaped() -> None:
         "Mains lost: <b>stands</b> since 12:59",
         "Other: does not stand",
         "1 min left",
-        "13:00:00  1\N{NARROW NO-BREAK SPACE}200",
+        "13:00:00  1200",
         "(uncertain)",
         "Sump: Level &lt;i&gt;",
     ):

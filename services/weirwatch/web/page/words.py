@@ -25,8 +25,13 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 
 def number_words(value: float, places: int) -> str:
-    """Return a number with so many decimals, thousands set apart, and a true minus sign."""
-    text = f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    """Return a number with so many decimals and a true minus sign; five digits on set apart.
+
+    A single digit is not: SI Brochure (2019), 5.4.4, and alike in the sentences around it.
+    """
+    text = f"{value:.{places}f}"
+    if len(text.partition(".")[0].lstrip("-")) > 4:
+        text = f"{value:,.{places}f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
     if text.strip("-0.") == "":
         text = text.lstrip("-")
     return text.replace("-", "\N{MINUS SIGN}")
