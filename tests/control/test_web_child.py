@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 import support.stand_in_web
-from support.service import free_port, wait_for
+from support.ports import free_port
+from support.service import wait_for
 
 from weirwatch.clock import SystemClock
 from weirwatch.control import web_child

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 from support.need import need
-from support.service import free_port, wait_for
+from support.ports import free_port
+from support.service import wait_for
 
 from weirwatch.domain.errors import ConfigError
 from weirwatch.ingest.broker_logins import ACL, PASSWORDS, SERVICE_LOGIN, BrokerLogins, hashed

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from support.need import need
-from support.service import free_port
+from support.ports import free_port
 
 from weirsim.harbour_hall import SPEC
 from weirwatch.cli.demo_plant import demo_config

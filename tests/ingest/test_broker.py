@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 from support.mqtt_peer import HOST, Inbox, broker_settings, publish, transport
 from support.need import need
+from support.ports import free_port
 
 from weirwatch.domain.errors import ConfigError, TransientError
 from weirwatch.ingest.broker import (
@@ -21,7 +22,7 @@ from weirwatch.ingest.broker import (
     start_broker,
 )
 from weirwatch.ingest.child import began, command_line
-from weirwatch.ingest.knock import answers_mqtt, free_port, is_free
+from weirwatch.ingest.knock import answers_mqtt, is_free
 from weirwatch.ingest.mosquitto_conf import find_mosquitto
 
 pytestmark = pytest.mark.broker
@@ -170,7 +171,7 @@ def test_a_record_of_a_reused_process_id_harms_nobody(
         folder = tmp_path / "broker"
         folder.mkdir()
         record = {"kind": "own mosquitto", "pid": other.pid, "began": began(other.pid)}
-        record |= {"host": HOST, "port": free_port(HOST)}
+        record |= {"host": HOST, "port": free_port()}
         (folder / "broker.json").write_text(json.dumps(record))
         own = started()
         assert own._pid != other.pid
@@ -240,7 +241,7 @@ def test_a_changed_port_replaces_the_survivor(
     tmp_path: Path, find: Callable[[], str | None]
 ) -> None:
     old_port, pid = killed_owner(tmp_path, find)
-    port = free_port(HOST)
+    port = free_port()
     own = start_broker(broker_settings(listen=(HOST, port)), tmp_path, find)
     assert own is not None
     assert own.address == (HOST, port)
@@ -347,7 +348,7 @@ def test_a_configured_broker_is_left_alone(tmp_path: Path) -> None:
 
 
 def test_knocking() -> None:
-    port = free_port(HOST)
+    port = free_port()
     assert is_free(HOST, port)
     assert not answers_mqtt(HOST, port, 0.5)
     with socket.socket() as silent:

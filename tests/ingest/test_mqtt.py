@@ -19,6 +19,7 @@ from support.mqtt_peer import (
     transport,
 )
 from support.need import need
+from support.ports import free_port
 from support.wire import CHANNELS, READINGS, TAPS
 
 from weirwatch.clock import SystemClock
@@ -26,7 +27,6 @@ from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND
 from weirwatch.ingest.broker import OwnBroker, start_broker
 from weirwatch.ingest.codec import Codec
-from weirwatch.ingest.knock import free_port
 from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.ingest.topics import subscriptions
 from weirwatch.ports import Transport
@@ -258,7 +258,7 @@ def test_tls_with_its_own_authority(tmp_path: Path) -> None:
     )  # fmt: skip
     inner = tmp_path / "plain"
     inner.mkdir()
-    tls_port = free_port(HOST)
+    tls_port = free_port()
     extra = f"allow_anonymous true\nlistener {tls_port} {HOST}\ncertfile {cert}\nkeyfile {key}"
     with mosquitto(inner, extra):
         settings = broker_settings(url=f"mqtts://{HOST}:{tls_port}", ca_file=cert)

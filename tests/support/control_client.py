@@ -11,7 +11,7 @@ from typing import Any
 from weirwatch.control.client import ControlClient
 
 
-def ask_raw(path: Path, data: bytes, *, timeout_s: float = 5.0) -> list[dict[str, Any]]:
+def ask_raw(path: Path, data: bytes, *, timeout_s: float = 60.0) -> list[dict[str, Any]]:
     """Send bytes, close the sending side, return every line of the answer."""
     with socket.socket(socket.AF_UNIX) as sock:
         sock.settimeout(timeout_s)
@@ -34,7 +34,7 @@ def _chunk(sock: socket.socket) -> bytes:
         return b""
 
 
-def until(condition: Callable[[], bool], *, timeout_s: float = 10.0) -> None:
+def until(condition: Callable[[], bool], *, timeout_s: float = 60.0) -> None:
     """Wait until the condition holds; fail when it does not in time."""
     end = time.monotonic() + timeout_s
     while not condition():
@@ -53,7 +53,7 @@ class Listener:
         self._leave: Callable[[], None] = lambda: None
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
-        assert self.listening.wait(5)
+        assert self.listening.wait(60)
 
     def _run(self) -> None:
         with self._client.listen() as messages:

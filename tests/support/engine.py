@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from support.need import need
-from support.service import free_port
+from support.ports import free_port
 
 ROOT = Path(__file__).parents[2]
 BASE, BROKER = "WEIRWATCH_BASE", "WEIRWATCH_MOSQUITTO_IMAGE"

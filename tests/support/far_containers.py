@@ -14,7 +14,8 @@ import docker
 import pytest
 from docker.errors import APIError, DockerException, ImageNotFound
 from support.far_servers import BUCKET, ORG, TOKEN, answers, set_up
-from support.service import free_port, wait_for
+from support.ports import free_port
+from support.service import wait_for
 from testcontainers.core.config import testcontainers_config
 from testcontainers.core.container import DockerContainer
 

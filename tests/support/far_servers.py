@@ -20,8 +20,9 @@ from urllib.parse import quote, urlsplit
 
 import pytest
 from support.need import need
+from support.ports import free_port
 from support.relay import Relay
-from support.service import free_port, wait_for
+from support.service import wait_for
 
 
 class Server(Protocol):

@@ -8,6 +8,7 @@ from threading import Event
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 from support.need import need
+from support.ports import free_port
 
 
 class Broker:
@@ -15,9 +16,7 @@ class Broker:
 
     def __init__(self, folder: Path) -> None:
         self._program = need("mosquitto")
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
+        self.port = free_port()
         self._config = folder / "mosquitto.conf"
         self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\n")
         self._process: subprocess.Popen[bytes] | None = None
@@ -33,7 +32,7 @@ class Broker:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
-        for _ in range(200):
+        for _ in range(1200):
             with socket.socket() as probe:
                 if probe.connect_ex(self.address) == 0:
                     return
@@ -43,7 +42,7 @@ class Broker:
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
 
@@ -60,7 +59,7 @@ class Ear:
         self._client.reconnect_delay_set(1, 1)
         self._client.connect(*address)
         self._client.loop_start()
-        assert self._subscribed.wait(10)
+        assert self._subscribed.wait(60)
 
     def _note(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
         self.heard.append((message.topic, bytes(message.payload), message.retain))

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from support.need import need
+from support.ports import free_port
 
 from weirwatch.clock import SystemClock
-from weirwatch.ingest.knock import answers_mqtt, free_port
+from weirwatch.ingest.knock import answers_mqtt
 from weirwatch.ingest.mqtt import MqttTransport
 from weirwatch.ports import WireMessage
 from weirwatch.settings import BrokerSettings
@@ -49,14 +50,14 @@ class Inbox:
             self.links.append(up)
             self._news.notify_all()
 
-    def wait_messages(self, count: int, timeout_s: float = 15.0) -> list[WireMessage]:
+    def wait_messages(self, count: int, timeout_s: float = 60.0) -> list[WireMessage]:
         with self._news:
             assert self._news.wait_for(lambda: len(self.messages) >= count, timeout_s), (
                 f"{len(self.messages)} of {count} messages"
             )
             return list(self.messages)
 
-    def wait_links(self, *links: bool, timeout_s: float = 15.0) -> None:
+    def wait_links(self, *links: bool, timeout_s: float = 60.0) -> None:
         with self._news:
             assert self._news.wait_for(lambda: tuple(self.links) == links, timeout_s), self.links
 
@@ -83,14 +84,14 @@ def transport(
 def mosquitto(folder: Path, extra: str = "allow_anonymous true", port: int = 0) -> Iterator[int]:
     """Run a mosquitto that is not ours; yields its port."""
     program = need("mosquitto")
-    port = port or free_port(HOST)
+    port = port or free_port()
     conf = folder / f"foreign-{port}.conf"
     conf.write_text(f"listener {port} {HOST}\nuser root\n{extra}\n")
     with subprocess.Popen(
         [program, "-c", str(conf)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     ) as process:
         try:
-            for _ in range(100):
+            for _ in range(1200):
                 if answers_mqtt(HOST, port) or process.poll() is not None:
                     break
                 threading.Event().wait(0.05)
@@ -104,13 +105,13 @@ def publish(port: int, topic: str, payload: str | bytes, *options: str) -> None:
     """Publish with mosquitto_pub at QoS 1."""
     body = payload.encode() if isinstance(payload, str) else payload
     command = [need("mosquitto_pub"), "-h", HOST, "-p", str(port), "-q", "1", "-t", topic, "-s"]
-    subprocess.run([*command, *options], input=body, check=True, timeout=15)
+    subprocess.run([*command, *options], input=body, check=True, timeout=60)
 
 
 def listen(port: int, topic: str, count: int, *options: str) -> str:
-    """Return what mosquitto_sub prints for so many messages within 15 s."""
+    """Return what mosquitto_sub prints for so many messages within a minute."""
     command = [need("mosquitto_sub"), "-h", HOST, "-p", str(port), "-t", topic, "-C", str(count)]
     done = subprocess.run(
-        [*command, "-W", "15", "-q", "1", *options], capture_output=True, text=True, timeout=20
+        [*command, "-W", "60", "-q", "1", *options], capture_output=True, text=True, timeout=90
     )
     return done.stdout

@@ -540,7 +540,7 @@ class Server:
 
     def start(self) -> None:
         self._thread.start()
-        deadline = time.monotonic() + 20
+        deadline = time.monotonic() + 60
         while not self._server.started:
             assert self._thread.is_alive()
             assert time.monotonic() < deadline
@@ -548,7 +548,7 @@ class Server:
 
     def close(self) -> None:
         self._server.should_exit = True
-        self._thread.join(timeout=20)
+        self._thread.join(timeout=60)
         self._socket.close()
 
 

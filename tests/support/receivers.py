@@ -1,6 +1,5 @@
 """Receivers of notices on loopback: an HTTP server that answers as told, a real SMTP server."""
 
-import socket
 import ssl
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -11,6 +10,7 @@ from typing import Any
 
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, Envelope
+from support.ports import free_port
 
 from weirwatch.ports import Notice
 
@@ -123,9 +123,7 @@ def smtp_receiver(
 ) -> Iterator[tuple[Mailbox, int]]:
     """An SMTP server; yields its mailbox and port."""
     box = Mailbox()
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+    port = free_port()
     controller = Controller(
         box,
         hostname="127.0.0.1",
@@ -136,6 +134,7 @@ def smtp_receiver(
         authenticator=box.authenticate if login else None,
         auth_required=login,
         auth_require_tls=login and tls is None,
+        ready_timeout=60,
     )
     controller.start()
     try:

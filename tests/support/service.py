@@ -17,6 +17,7 @@ import httpx
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from support.need import need
+from support.ports import free_port
 
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import WeirwatchError
@@ -25,14 +26,7 @@ from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 
 
-def free_port() -> int:
-    """A port that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-def wait_for(what: Any, seconds: float = 20.0, every: float = 0.05) -> Any:
+def wait_for(what: Any, seconds: float = 60.0, every: float = 0.05) -> Any:
     """The first truthy answer of `what`; fails after `seconds`."""
     ends = time.monotonic() + seconds
     while True:
@@ -69,14 +63,14 @@ class Mosquitto:
         """End it."""
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
 
     def kill(self) -> None:
         """kill -9."""
         if self.process is not None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(60)
             self.process = None
 
     def publish(self, topic: str, payload: str, *more: str) -> None:
@@ -85,7 +79,7 @@ class Mosquitto:
             [need("mosquitto_pub"), "-p", str(self.port), "-q", "1", "-t", topic, *more]
             + (["-m", payload] if payload else []),
             check=True,
-            timeout=20,
+            timeout=60,
         )
 
     def _listens(self) -> bool:
@@ -132,14 +126,14 @@ class Service:
         """kill -9."""
         assert self.process is not None
         self.process.send_signal(signal.SIGKILL)
-        self.process.wait(10)
+        self.process.wait(60)
 
     def stop(self) -> int:
         """End in order; returns the exit code."""
         if self.process is None:
             return 0
         self.process.terminate()
-        code = self.process.wait(30)
+        code = self.process.wait(60)
         self.process = None
         return code
 
@@ -151,7 +145,7 @@ class Service:
     def get(self, path: str) -> Any:
         """GET below /api/v1 as JSON; None while the web does not answer."""
         try:
-            answer = httpx.get(f"http://127.0.0.1:{self.web_port}/api/v1/{path}", timeout=5)
+            answer = httpx.get(f"http://127.0.0.1:{self.web_port}/api/v1/{path}", timeout=30)
         except httpx.TransportError:
             return None
         return answer.json() if answer.status_code == 200 else None

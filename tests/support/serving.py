@@ -34,11 +34,11 @@ def serving(app: FastAPI) -> Iterator[int]:
         server.startup = startup  # type: ignore[method-assign]
         thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
         thread.start()
-        assert ready.wait(10)
+        assert ready.wait(60)
         try:
             yield listening.getsockname()[1]
         finally:
             app.state.live.end_streams()
             server.should_exit = True
-            thread.join(10)
+            thread.join(60)
             assert not thread.is_alive()

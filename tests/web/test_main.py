@@ -15,6 +15,7 @@ from typing import Any, Protocol
 import httpx
 import pytest
 from support.control_client import until
+from support.ports import free_port
 from support.web_harbour import HIGH, Harbour
 
 from weirwatch.clock import SystemClock, scaled_clock
@@ -61,12 +62,6 @@ class Web:
 
 class Start(Protocol):
     def __call__(self, *more: str, port: int = ..., wait: bool = ...) -> Web: ...
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as probe:
-        number: int = probe.getsockname()[1]
-    return number
 
 
 @pytest.fixture
