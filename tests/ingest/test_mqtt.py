@@ -297,6 +297,15 @@ def test_a_connection_that_is_lost_at_the_very_end_does_not_keep_it_from_closing
     assert not [t for t in threading.enumerate() if t.name.startswith("paho-mqtt")]
 
 
+def test_closing_leaves_no_socket_open(broker: OwnBroker) -> None:
+    inbox = Inbox()
+    with transport(broker.address, inbox) as link:
+        inbox.wait_links(True)
+        ends = (link._client.socket(), link._client._sockpairR, link._client._sockpairW)
+        assert all(end is not None and end.fileno() >= 0 for end in ends)
+    assert [end.fileno() for end in ends if end is not None] == [-1, -1, -1]
+
+
 def test_the_network_thread_comes_back_after_an_error_of_the_library(broker: OwnBroker) -> None:
     inbox = Inbox()
     died = threading.Event()

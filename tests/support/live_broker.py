@@ -10,6 +10,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from support.need import need
 from support.ports import free_port
 
+from weirwatch.ingest.mqtt import leave
+
 
 class Broker:
     """A Mosquitto of our own on a free port; can be stopped and started again."""
@@ -68,5 +70,4 @@ class Ear:
         return [payload for heard, payload, _ in list(self.heard) if heard == topic]
 
     def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)

@@ -22,6 +22,7 @@ from support.ports import free_port
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import WeirwatchError
 from weirwatch.domain.reading import Reading
+from weirwatch.ingest.mqtt import leave
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 
@@ -199,5 +200,4 @@ def publisher(port: int, client_id: str) -> mqtt.Client:
 
 def ended(client: mqtt.Client) -> None:
     """Disconnect and end a client's thread."""
-    client.disconnect()
-    client.loop_stop()
+    leave(client)

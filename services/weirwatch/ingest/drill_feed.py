@@ -9,7 +9,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from weirwatch.domain.errors import TransientError
 from weirwatch.ingest.credentials import read_credentials
-from weirwatch.ingest.mqtt import use_tls
+from weirwatch.ingest.mqtt import leave, use_tls
 from weirwatch.settings import BrokerSettings
 
 _CONNECT_S = 15.0
@@ -60,8 +60,7 @@ class DrillFeed:
 
     def close(self) -> None:
         """Leave; idempotent."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
     def _connected(
         self, client: Client, userdata: Any, flags: ConnectFlags, reason: ReasonCode, _: Any

@@ -9,7 +9,7 @@ from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from weirwatch.ingest.credentials import read_credentials
-from weirwatch.ingest.mqtt import use_tls
+from weirwatch.ingest.mqtt import leave, use_tls
 from weirwatch.ingest.topics import own_connection
 from weirwatch.settings import BrokerSettings
 
@@ -61,8 +61,7 @@ class FarEar:
 
     def close(self) -> None:
         """Disconnect and end the network thread."""
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
 
     def _on_connect(self, client: Client, _: Any, __: Any, reason: Any, ___: Any) -> None:
         if reason.is_failure:

@@ -146,8 +146,7 @@ class MqttTransport:
             if info is not None:
                 with contextlib.suppress(RuntimeError):  # lost in this very moment
                     info.wait_for_publish(_GOODBYE_S)
-        self._client.disconnect()
-        self._client.loop_stop()
+        leave(self._client)
         with self._lock:
             self._live = False
         self._state = f"{self._where}: closed"
@@ -289,6 +288,13 @@ class MqttTransport:
         if state != self._state:
             log.info("mqtt.state %s", state)
         self._state = state
+
+
+def leave(client: Client) -> None:
+    """Disconnect, end the network thread and close every socket of a client; it is as new then."""
+    client.disconnect()
+    client.loop_stop()
+    client.reinitialise()  # loop_stop leaves the sockets open that wake the thread
 
 
 def use_tls(client: Client, settings: BrokerSettings) -> None:

@@ -10,6 +10,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from weirwatch.domain.errors import TransientError
 from weirwatch.ingest.broker import broker_address
 from weirwatch.ingest.credentials import read_credentials
+from weirwatch.ingest.mqtt import leave
 from weirwatch.settings import BrokerSettings
 
 _QUIET_S = 1.0  # retained messages come at once after the subscription
@@ -40,8 +41,7 @@ def retained_messages(
     except OSError as error:
         raise TransientError(f"the broker at {host}:{port} does not answer ({error})") from error
     finally:
-        client.disconnect()
-        client.loop_stop()
+        leave(client)
     return sorted(look.found)
 
 
