@@ -8,11 +8,13 @@ from collections import Counter
 
 import httpx
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
-settings.register_profile("unhurried", deadline=None)
-settings.register_profile("ci", deadline=None, derandomize=True)
-settings.load_profile("ci" if os.environ.get("CI") else "unhurried")
+_PATIENT = [HealthCheck.too_slow]  # a stop-watch as well; tests that name others must name it too
+settings.register_profile("unhurried", deadline=None, suppress_health_check=_PATIENT)
+settings.register_profile("ci", settings.get_profile("unhurried"), derandomize=True)
+_IN_CI = os.environ.get("CI") or os.environ.get("WEIRWATCH_REQUIRE_ALL")
+settings.load_profile("ci" if _IN_CI else "unhurried")
 
 for span in ("connect", "read", "write", "pool"):  # of the default that every call shares
     setattr(httpx._config.DEFAULT_TIMEOUT_CONFIG, span, 30.0)

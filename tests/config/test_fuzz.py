@@ -153,7 +153,9 @@ def test_the_file_that_is_mutated_is_right(tmp_path: Path, catalogue: Catalogue)
 
 
 @settings(
-    max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=400,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(text=mutations())
 def test_a_mutated_file_gives_settings_or_a_config_error(
@@ -181,7 +183,9 @@ def test_a_mutated_file_gives_settings_or_a_config_error(
 
 
 @settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=100,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(data=st.binary(max_size=200))
 def test_any_bytes_give_a_config_error(tmp_path: Path, catalogue: Catalogue, data: bytes) -> None:

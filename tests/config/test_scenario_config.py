@@ -194,7 +194,10 @@ def test_times_are_seconds_or_words(written: object, seconds: float) -> None:
 SCALAR = st.one_of(st.integers(-9, 99), st.booleans(), st.floats(-2, 2), st.text(max_size=9))
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=150,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     keys=st.dictionaries(
         st.sampled_from(["at", "fault", "act", "target", "severity", "onset", "told_by", "x"]),

@@ -150,7 +150,9 @@ TIMES = st.integers(min_value=-(10**15), max_value=10**16)
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(st.lists(st.tuples(TIMES, VALUES, st.sampled_from(Quality)), max_size=8))
 def test_what_is_written_out_is_read_back(
@@ -166,7 +168,9 @@ def test_what_is_written_out_is_read_back(
 
 
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(st.binary(max_size=200))
 def test_any_bytes_are_read_or_refused_in_sentences(file: Path, content: bytes) -> None:

@@ -110,6 +110,8 @@ def test_nothing_that_was_committed_is_lost_or_doubled(tmp_path: Path) -> None:
             untold += 1
             continue
         while_committing += 1
+        if early:  # it was quicker than that: the machine is less busy than when it was measured
+            start_s /= 2
         assert printed == list(range(printed[0], printed[-1] + 1))
         # Each run may have committed one group that it was killed before printing.
         assert there < printed[0] <= there + untold + 1, "a group is missing or was made twice"

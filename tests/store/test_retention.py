@@ -332,7 +332,7 @@ def some_readings(now: Micros, age: int, hours: int, chance: random.Random) -> l
     max_examples=120,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(
     st.lists(retentions, min_size=1, max_size=3),

@@ -300,7 +300,7 @@ def bits(found: list[Reading]) -> list[tuple[Micros, str, Quality, str]]:
     max_examples=150,
     deadline=None,
     phases=[Phase.explicit, Phase.generate],
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 @given(groups, asked, st.integers(0, 2**32))
 def test_sealed_or_not_every_answer_is_the_same(

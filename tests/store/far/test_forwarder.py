@@ -222,9 +222,9 @@ def test_a_file_that_cannot_be_opened_yet_is_tried_again(
     monkeypatch.setattr("weirwatch.store.far.forwarder.open_writer", opening)
     thread = threading.Thread(target=world.forwarder.run)
     thread.start()
-    assert opened.wait(10)
+    assert opened.wait(60)
     world.forwarder.stop()
-    thread.join(10)
+    thread.join(60)
     assert not thread.is_alive()
     assert world.forwarder.as_json()["failures"] == 1
     world.end()
