@@ -6,7 +6,6 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 from support.receivers import http_receiver
@@ -56,19 +55,18 @@ class Far:
 
     def stop(self) -> None:
         self.process.terminate()
-        assert self.process.wait(20) == 0, (self.folder / "log").read_text()
+        assert self.process.wait(60) == 0, (self.folder / "log").read_text()
 
     def end(self) -> None:
         """End it, whatever became of the test."""
         if self.process.poll() is None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(60)
 
     def told(self) -> list[str]:
         path = self.folder / "far.jsonl"
-        lines: list[dict[str, Any]] = []
-        if path.exists():
-            lines = [json.loads(line) for line in path.read_text().splitlines()]
+        text = path.read_text() if path.exists() else ""
+        lines = [json.loads(line) for line in text.splitlines(keepends=True) if line[-1] == "\n"]
         return [str(line["text"]).split("\n")[0] for line in lines]
 
 
@@ -106,13 +104,11 @@ def test_killed_started_and_stopped_on_purpose(site: Service, far: Far) -> None:
     assert far.told() == []
 
     site.kill()
-    killed = time.monotonic()
-    (first,) = wait_for(far.told, 40)
-    assert time.monotonic() - killed < 30
+    (first,) = wait_for(far.told)  # how soon: tests/domain/test_farwatch.py
     assert first.startswith("CRITICAL: Weirwatch lost (Harbour Hall): the service ended")
 
     site.start()
-    wait_for(lambda: len(far.told()) == 2, 60)
+    wait_for(lambda: len(far.told()) == 2, 120)
     assert far.told()[1].startswith("Returned to normal: CRITICAL: Weirwatch lost (Harbour Hall)")
 
     far.stop()
@@ -129,12 +125,10 @@ def test_killed_started_and_stopped_on_purpose(site: Service, far: Far) -> None:
 def test_a_killed_broker(broker: Mosquitto, far: Far) -> None:
     time.sleep(8)
     broker.kill()
-    lost = time.monotonic()
-    (first,) = wait_for(far.told, 40)
-    assert time.monotonic() - lost < 30
+    (first,) = wait_for(far.told)
     assert first.startswith("HIGH: Broker lost (Harbour Hall): the API answers")
     broker.start()
-    wait_for(lambda: len(far.told()) == 2, 60)
+    wait_for(lambda: len(far.told()) == 2, 120)
     assert far.told()[1].startswith("Returned to normal: HIGH: Broker lost")
     far.stop()
 
@@ -146,7 +140,7 @@ def test_the_watcher_gives_signs_of_life_itself(tmp_path: Path, broker: Mosquitt
         more = f'[heartbeat]\nurl = "{receiver.url}"\nevery_s = 5\n'
         far = Far(tmp_path / "far", broker.port, "", more)
         try:
-            wait_for(lambda: receiver.posted, 30)
+            wait_for(lambda: receiver.posted)
             event = json.loads(receiver.posted[0].body)
             assert event["type"] == "org.weirwatch.heartbeat"
             assert event["source"] == "/weirwatch/farwatch"

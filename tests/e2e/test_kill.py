@@ -72,15 +72,15 @@ def flow(port: int, done: threading.Event, times: list[int]) -> None:
         record = [{"n": "level", "t": times[-1] / 1e6, "v": value(number)}]
         info = client.publish("weirwatch/hall/node/readings", json.dumps(record), qos=1)
         if number % 50 == 0:
-            info.wait_for_publish(10)
+            info.wait_for_publish(60)
         time.sleep(0.004)
-    info.wait_for_publish(10)
+    info.wait_for_publish(60)
     ended(client)
 
 
 @pytest.mark.broker
 @pytest.mark.slow
-@pytest.mark.timeout(420)
+@pytest.mark.timeout(1200)
 def test_fifty_kills_lose_nothing_and_repeat_nothing(tmp_path: Path, mosquitto: Mosquitto) -> None:
     service = Service(tmp_path / "service", CONFIG.format(port=mosquitto.port))
     done, times = threading.Event(), list[int]()
@@ -88,8 +88,10 @@ def test_fifty_kills_lose_nothing_and_repeat_nothing(tmp_path: Path, mosquitto: 
     try:
         service.start()
         wait_for(lambda: connections(service) == 1, 60)
+        mosquitto.wait_for_service()
         source.start()
         kill_fifty_times(service)
+        wait_for(lambda: len(times) > 2000, 300)  # enough to have crossed each limit often
         done.set()
         source.join()
         wait_for(lambda: service.readings("hall/node/level", times[-1]), 120)
@@ -117,7 +119,6 @@ def test_fifty_kills_lose_nothing_and_repeat_nothing(tmp_path: Path, mosquitto: 
         for rule in ("level-high", "level-low")
     ]
     check_notices(service)
-    assert len(times) > 2000
 
 
 def connections(service: Service) -> int:
@@ -128,14 +129,15 @@ def connections(service: Service) -> int:
 def kill_fifty_times(service: Service) -> None:
     """Four of five kills find the service at work, the fifth at any moment of its start."""
     chance = random.Random(20261125)
+    before = 0  # connections of those that were killed
     for number in range(50):
         if number % 5:
-            before = connections(service)
-            wait_for(lambda before=before: connections(service) > before, 60, 0.02)
+            wait_for(lambda before=before: connections(service) > before, 120, 0.02)
             time.sleep(chance.uniform(0.0, 0.7))
         else:
             time.sleep(chance.uniform(0.05, 1.2))
         service.kill()
+        before = connections(service)
         service.start()
 
 

@@ -75,7 +75,7 @@ def service(tmp_path: Path, mosquitto: Mosquitto) -> Iterator[Service]:
 
 
 @pytest.mark.broker
-@pytest.mark.timeout(180)
+@pytest.mark.timeout(300)
 def test_what_a_foreign_peer_publishes_is_seen_everywhere(
     mosquitto: Mosquitto, service: Service
 ) -> None:
@@ -140,7 +140,6 @@ def test_what_a_foreign_peer_publishes_is_seen_everywhere(
         f"http://127.0.0.1:{service.web_port}/api/v1/alarms/level-high/acknowledge",
         json={"comment": "on it"},
         headers={"operator": "keeper"},
-        timeout=10,
     )
     assert answer.status_code == 200
     assert answer.json()["state"] == "acknowledged"

@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 from support.receivers import http_receiver
 from support.service import Service, wait_for
@@ -56,10 +57,17 @@ class Manager:
             self.heard.append((time.monotonic(), word))
 
     def beats(self, since: float) -> int:
-        return sum(word == "WATCHDOG=1" for at, word in self.heard if at > since)
+        return sum(word == "WATCHDOG=1" for at, word in list(self.heard) if at > since)
 
     def words(self) -> set[str]:
-        return {word for _, word in self.heard}
+        return {word for _, word in list(self.heard)}
+
+    def catch_up(self) -> None:
+        """Wait until all that was said by now has been heard: words arrive in order."""
+        mark = f"mark {time.monotonic()}"
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as mine:
+            mine.sendto(mark.encode(), str(self.path))
+        wait_for(lambda: mark in self.words())
 
     def close(self) -> None:
         self._ending.set()
@@ -80,7 +88,7 @@ def test_the_units_time_and_ours_make_thirty_seconds_at_most() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(120)
+@pytest.mark.timeout(300)
 def test_a_stopped_process_is_silent_and_alive_again_when_it_goes_on(
     tmp_path: Path, manager: Manager
 ) -> None:
@@ -91,13 +99,15 @@ def test_a_stopped_process_is_silent_and_alive_again_when_it_goes_on(
         wait_for(lambda: {"READY=1", "WATCHDOG=1"} <= manager.words(), 60)
         assert service.process is not None
         service.process.send_signal(signal.SIGSTOP)
-        time.sleep(0.3)
+        wait_for(lambda: psutil.Process(service.process.pid).status() == psutil.STATUS_STOPPED)
+        manager.catch_up()
         stopped = time.monotonic()
         time.sleep(4)
         assert manager.beats(stopped) == 0
         service.process.send_signal(signal.SIGCONT)
-        wait_for(lambda: manager.beats(stopped) > 1, 30)
+        wait_for(lambda: manager.beats(stopped) > 1)
         assert service.stop() == 0
+        manager.catch_up()
         assert "STOPPING=1" in manager.words()
     finally:
         if service.process is not None:
@@ -106,7 +116,7 @@ def test_a_stopped_process_is_silent_and_alive_again_when_it_goes_on(
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(120)
+@pytest.mark.timeout(300)
 def test_a_hung_loop_gives_no_sign_of_life_though_all_else_runs(
     tmp_path: Path, manager: Manager, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -120,25 +130,29 @@ def test_a_hung_loop_gives_no_sign_of_life_though_all_else_runs(
         let_go, over = threading.Event(), threading.Event()
         found: dict[str, float] = {}
 
+        hung: list[float] = []
+
         def hang(*_: object) -> dict[str, object]:
-            let_go.wait(60)
+            hung.append(time.monotonic())
+            let_go.wait(300)
             return {}
 
         def story() -> None:
             try:
-                wait_for(lambda: manager.beats(0.0) > 2 and receiver.posted, 30)
-                hung = time.monotonic()
+                wait_for(lambda: manager.beats(0.0) > 2 and receiver.posted)
                 core.inbox.ask(Question(hang))
+                wait_for(lambda: hung)
                 time.sleep(HUNG_AFTER / 1e6 + 2)
+                wait_for(lambda: core.heartbeat and core.heartbeat.withheld > 0)
+                manager.catch_up()
                 silent = time.monotonic()
                 posted = len(receiver.posted)
+                found["beats"] = manager.beats(hung[0])
                 time.sleep(4)
-                found["last beat"] = max(at for at, word in manager.heard if "DOG" in word) - hung
                 found["beats after"] = manager.beats(silent)
                 found["posted after"] = len(receiver.posted) - posted
-                found["withheld"] = core.heartbeat.withheld if core.heartbeat else 0
                 let_go.set()
-                wait_for(lambda: manager.beats(silent) > 0, 20)
+                wait_for(lambda: manager.beats(silent) > 0)
                 found["again"] = 1
             finally:
                 let_go.set()
@@ -155,11 +169,12 @@ def test_a_hung_loop_gives_no_sign_of_life_though_all_else_runs(
         finally:
             gc.unfreeze()
             core.stop()
-            thread.join(30)
+            thread.join(300)
             sys.setswitchinterval(interval)
             for number, handler in before.items():
                 signal.signal(number, handler)
-    assert found.pop("last beat") <= HUNG_AFTER / 1e6 + 1
-    assert found.pop("withheld") > 0
+    # One each half second while the loop counts as turning, and a little more.
+    assert found.pop("beats") <= 2 * HUNG_AFTER / 1e6 + 2
     assert found == {"beats after": 0, "posted after": 0, "again": 1}
+    manager.catch_up()
     assert {"READY=1", "STOPPING=1"} <= manager.words()

@@ -48,16 +48,17 @@ class Mosquitto:
         conf.write_text(
             f"listener {self.port} 127.0.0.1\nallow_anonymous true\n"
             "max_queued_messages 0\nmax_inflight_messages 1000\n"
+            "log_dest stderr\nlog_type subscribe\nlog_type error\n"
         )
+        self._log = folder / "mosquitto.log"
         self._argv = [need("mosquitto"), "-c", str(conf)]
         self.process: subprocess.Popen[bytes] | None = None
         self.start()
 
     def start(self) -> None:
         """Start and wait until it listens."""
-        self.process = subprocess.Popen(
-            self._argv, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
+        with self._log.open("wb") as log:
+            self.process = subprocess.Popen(self._argv, stdout=subprocess.DEVNULL, stderr=log)
         wait_for(self._listens)
 
     def stop(self) -> None:
@@ -75,13 +76,21 @@ class Mosquitto:
             self.process = None
 
     def publish(self, topic: str, payload: str, *more: str) -> None:
-        """Publish with mosquitto_pub, a peer none of us wrote."""
+        """Publish with mosquitto_pub, a peer none of us wrote, once the service will hear of it."""
+        self.wait_for_service()
         subprocess.run(
             [need("mosquitto_pub"), "-p", str(self.port), "-q", "1", "-t", topic, *more]
             + (["-m", payload] if payload else []),
             check=True,
             timeout=60,
         )
+
+    def wait_for_service(self) -> None:
+        """Wait until the service has subscribed since the broker's start.
+
+        It says that it is connected a moment earlier; what is published in between goes nowhere.
+        """
+        wait_for(lambda: b": weirwatch-core 1 " in self._log.read_bytes())
 
     def _listens(self) -> bool:
         with socket.socket() as probe:
@@ -125,9 +134,10 @@ class Service:
 
     def kill(self) -> None:
         """kill -9."""
-        assert self.process is not None
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait(60)
+        process = self.process  # from another thread there may soon be a new one
+        assert process is not None
+        process.send_signal(signal.SIGKILL)
+        process.wait(60)
 
     def stop(self) -> int:
         """End in order; returns the exit code."""
@@ -169,13 +179,17 @@ class Service:
         finally:
             archive.close()
 
+    def health(self) -> dict[str, Any]:
+        """What the core says of itself; empty while it does not answer."""
+        try:
+            return dict(ControlClient(self.folder / "data" / "control.sock").health())
+        except WeirwatchError:
+            return {}
+
     def acked(self) -> int:
         """How many messages are committed and acknowledged."""
-        try:
-            health = ControlClient(self.folder / "data" / "control.sock").health()
-        except WeirwatchError:
-            return 0
-        return int(health["counts"]["mqtt"]["acked"])
+        health = self.health()
+        return int(health["counts"]["mqtt"]["acked"]) if health else 0
 
     def notices(self) -> list[dict[str, Any]]:
         """What the JSON-lines recipient got; torn lines are left out."""
