@@ -150,8 +150,9 @@ class Watch:
             told = self._works_told
             with contextlib.suppress(WeirwatchError):  # `_ask` says that the core is lost
                 works = tuple(self._core.work({"name": "list"})["items"])
-                if told == self._works_told:  # else this may be older than what was confirmed
-                    self._change(works=works)
+                with self._lock:
+                    if told == self._works_told:  # else this may be older than what was confirmed
+                        self._set(works=works)
             self._works_moved.wait(_WORKS_EVERY_S)
 
     def _core_is_lost(self) -> None:
@@ -181,9 +182,9 @@ class Watch:
             "quarantined": tuple(archive.quarantined(SHOWN)),
             "quarantine_counts": archive.quarantine_counts(),
         }
-        with self._lock:
+        with self._lock:  # to the end: what is heard meanwhile must not be undone
             merged = _merged(newest, self._sight.newest)
-        self._change(**changes, newest=merged, seen=True, record_lost_at=None)
+            self._set(**changes, newest=merged, seen=True, record_lost_at=None)
 
     def _record_is_lost(self, error: Exception) -> None:
         if self._sight.record_lost_at is None:
@@ -192,10 +193,13 @@ class Watch:
 
     def _change(self, **changes: Any) -> None:
         with self._lock:
-            old = self._sight
-            new = replace(old, **changes)
-            if new != old:
-                self._sight = new
+            self._set(**changes)
+
+    def _set(self, **changes: Any) -> None:
+        """Change the sight, if that is one; call with the lock held."""
+        new = replace(self._sight, **changes)
+        if new != self._sight:
+            self._sight = new
 
 
 class _Tail:
