@@ -19,7 +19,7 @@ from weirwatch.config import load
 from weirwatch.control.client import ControlClient
 from weirwatch.domain.errors import ConfigError, IllegalCommand
 from weirwatch.domain.operator import Command
-from weirwatch.pipeline.inbox import LinkRequest
+from weirwatch.pipeline.inbox import LinkRequest, Question
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.schema import FILE_NAME
 
@@ -108,7 +108,7 @@ def test_a_web_port_that_is_taken_stops_what_was_started(
         finally:
             core.stop()
     assert free(hall)
-    wait_for(lambda: set(threading.enumerate()) == before, 5)
+    wait_for(lambda: set(threading.enumerate()) <= before)
 
 
 def test_stop_without_start_and_twice(hall: Hall) -> None:
@@ -145,7 +145,7 @@ def test_a_damaged_file_is_moved_aside_and_told(
 
 
 @pytest.mark.broker
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(300)
 def test_a_started_core_delivers_and_stops_in_order(hall: Hall, tmp_path: Path) -> None:
     broker = Mosquitto(tmp_path / "broker")
     before = set(threading.enumerate())
@@ -177,18 +177,23 @@ def test_a_started_core_delivers_and_stops_in_order(hall: Hall, tmp_path: Path) 
     ]
     with closing(sqlite3.connect(hall.data / FILE_NAME)) as connection:
         assert connection.execute("SELECT clean_stop FROM meta").fetchone() == (1,)
-    wait_for(lambda: set(threading.enumerate()) == before, 5)
+    wait_for(lambda: set(threading.enumerate()) <= before)
 
 
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(300)
 def test_a_loop_that_dies_says_why_and_acknowledges_nothing(hall: Hall) -> None:
     core = build_core(load(hall.config), SystemClock())
     try:
         core.start()
         wait_for(lambda: core.journal.restore().alive_at)
-        core.journal._connection.execute("DROP TABLE event")  # nobody's fault can be foreseen
+
+        def fail(*_: object) -> dict[str, object]:  # nobody's fault can be foreseen
+            core.journal._connection.execute("DROP TABLE event")
+            return {}
+
+        core.inbox.ask(Question(fail))
         core.inbox.put(LinkRequest(up=True))
-        assert core.failed.wait(10)
+        assert core.failed.wait(60)
         assert "no such table" in str(core.failure)
         assert core.transport.counters()["acked"] == 0
     finally:

@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 from support.cli_types import Call, Place, Run
+from support.control_client import until
 from typer.testing import CliRunner, Result
 
 from weirwatch.app import Core, build_core
@@ -112,6 +113,7 @@ def running() -> Iterator[tuple[Place, Core]]:
         core = build_core(load(place.config, Overrides(data_dir=place.data)), SystemClock())
         try:
             core.start()
+            until(lambda: core.health.as_json()["committed_at"])  # its start is on record
             yield place, core
         finally:
             core.stop()
@@ -142,7 +144,7 @@ def run(tmp_path: Path) -> Run:
             env={**environment, "COLUMNS": "80"},
             capture_output=True,
             text=True,
-            timeout=60,
+            timeout=180,
         )
 
     return go

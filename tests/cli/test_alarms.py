@@ -15,14 +15,15 @@ from weirwatch.pipeline.inbox import ConditionRequest
 
 Parsed = Callable[[Result], Any]
 Running = tuple[Place, Core]
+Disk = Callable[[str | None], None]
 
 
 def test_what_has_returned_is_not_said_to_stand_since_its_raise(
-    running: Running, call: Call, standing: None
+    running: Running, call: Call, disk: Disk, standing: None
 ) -> None:
-    place, core = running
+    place, _ = running
     back = call("alarms", "--config", place.config).output.count("back for")  # service-was-down
-    core.inbox.put(ConditionRequest("disk-full", None))
+    disk(None)
     until(lambda: call("alarms", "--config", place.config).output.count("back for") == back + 1)
 
 
@@ -46,14 +47,25 @@ def ask(running: Running, call: Call, parsed: Parsed) -> Callable[..., Any]:
 
 
 @pytest.fixture
-def standing(running: Running, ask: Callable[..., Any]) -> None:
-    """The built-in alarm disk-full stands unacknowledged."""
+def disk(running: Running, monkeypatch: pytest.MonkeyPatch) -> Disk:
+    """Say how the disk is, at once and whenever the core looks again: each minute."""
     _, core = running
-    core.inbox.put(ConditionRequest("disk-full", None))
+
+    def tell(trouble: str | None) -> None:
+        monkeypatch.setattr(core.loop, "_disk_trouble", lambda: trouble)
+        core.inbox.put(ConditionRequest("disk-full", trouble))
+
+    return tell
+
+
+@pytest.fixture
+def standing(ask: Callable[..., Any], disk: Disk) -> None:
+    """The built-in alarm disk-full stands unacknowledged."""
+    disk(None)
     until(lambda: ask("show", "disk-full")["state"] not in ("unacknowledged", "acknowledged"))
     if ask("show", "disk-full")["state"] == "returned-unacknowledged":
         ask("acknowledge", "disk-full")
-    core.inbox.put(ConditionRequest("disk-full", "12 MB left"))
+    disk("12 MB left")
     until(lambda: ask("show", "disk-full")["state"] == "unacknowledged")
 
 

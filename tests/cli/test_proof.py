@@ -2,7 +2,7 @@
 
 import re
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -13,6 +13,7 @@ from typer.testing import Result
 
 from weirwatch.app import Core
 from weirwatch.cli import proof_run
+from weirwatch.domain.proof import reacted, returned
 from weirwatch.ports import WireMessage
 
 Parsed = Callable[[Result], Any]
@@ -50,23 +51,36 @@ def test_what_cannot_be_proved_is_refused(recorded: Place, call: Call) -> None:
 
 
 @contextmanager
-def playing(core: Core, values: Sequence[float]) -> Iterator[None]:
-    """A node that sends one of the values a second."""
-    over = threading.Event()
+def playing(core: Core, reaction: float, after: float) -> Iterator[None]:
+    """A node that sends 300 mm each second until the proof has seen that and looks for more.
+
+    Then it sends the reaction, and once the proof looks for the return, what comes after.
+    """
+    over, asked, seen = threading.Event(), threading.Event(), threading.Event()
 
     def play() -> None:
-        for value in values:
+        while not over.is_set():
             now = core.clock.now().utc
+            value = after if seen.is_set() else reaction if asked.is_set() else 300.0
             payload = f'[{{"n":"level","t":{now / 1e6:.6f},"v":{value}}}]'
             topic = "weirwatch/harbour-hall/sump-node/readings"
             core.inbox.put(WireMessage(0, 0, 0, topic, payload.encode(), now, retained=False))
-            if over.wait(1.0):
-                return
+            over.wait(1.0)
+
+    def told(event: threading.Event, judge: Callable[..., bool]) -> Callable[..., bool]:
+        def judged(*facts: Any) -> bool:
+            event.set()
+            return judge(*facts)
+
+        return judged
 
     player = threading.Thread(target=play)
     player.start()
     try:
-        yield
+        with pytest.MonkeyPatch.context() as patched:
+            patched.setattr(proof_run, "reacted", told(asked, reacted))
+            patched.setattr(proof_run, "returned", told(seen, returned))
+            yield
     finally:
         over.set()
         player.join()
@@ -78,8 +92,8 @@ def test_a_guided_proof_sees_reaction_and_return_and_keeps_its_alarms_quiet(
 ) -> None:
     place, core = running
     until(lambda: core.health.as_json()["broker"]["connected"])
-    # Above the rule's 345 mm, for longer than readings wait to be stored; 306 is back enough.
-    with playing(core, [300.0] * 12 + [360.0] * 12 + [306.0] * 60):
+    # Above the rule's 345 mm; 306 is back enough.
+    with playing(core, 360.0, 306.0):
         result = call("proof", "start", LEVEL, "--yes", "--json", "--config", place.config)
     assert result.exit_code == 0, result.output
     entry = parsed(result)
@@ -97,7 +111,7 @@ def test_a_sensor_left_out_of_its_place_is_told(
     place, core = running
     until(lambda: core.health.as_json()["broker"]["connected"])
     monkeypatch.setattr(proof_run, "RETURN_S", 8.0)
-    with playing(core, [300.0] * 12 + [360.0] * 80):  # 360 is still the reaction
+    with playing(core, 360.0, 360.0):  # still the reaction
         result = call("proof", "start", LEVEL, "--yes", "--config", place.config)
     assert result.exit_code == 1
     assert "PASSED: 300 mm to 360 mm" in result.output

@@ -92,7 +92,7 @@ def test_a_core_that_does_not_answer_is_given_up(path: Path) -> None:
         before = time.monotonic()
         with pytest.raises(TransientError, match="did not answer in time"):
             ControlClient(path, command_timeout_s=0.2).command(ACKNOWLEDGE)
-        assert 0.2 <= time.monotonic() - before < 5
+        assert 0.2 <= time.monotonic() - before < 15
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_an_answer_that_is_none_is_an_error(
         thread.start()
         with pytest.raises(error):
             ControlClient(path).health()
-        thread.join(5)
+        thread.join(60)
 
 
 def test_leaving_ends_a_listening_that_waits_in_another_thread(path: Path, start: Any) -> None:
@@ -137,7 +137,7 @@ def test_leaving_ends_a_listening_that_waits_in_another_thread(path: Path, start
         server.publish({"event": {"seq": 1}})
         until(lambda: len(heard) == 1)
         assert thread.is_alive()
-    thread.join(5)
+    thread.join(60)
     assert not thread.is_alive()
     assert heard == [{"event": {"seq": 1}}]
     until(lambda: server.counters()["listeners"] == 0)

@@ -142,10 +142,10 @@ def test_no_secret_shows_anywhere(tmp_path: Path, mosquitto: Mosquitto) -> None:
             said["control explain"] = json.dumps(core.explain("level-high"))
             for words in (
                 ("status",), ("notice", "list", "--json"), ("doctor",),
-                ("notice", "test", "--wait", "1", "--json"), ("notice", "morning"),
+                ("notice", "test", "--wait", "15", "--json"), ("notice", "morning"),
             ):  # fmt: skip
                 said[" ".join(words)] = command(service, *words)
-            tested = json.loads(said["notice test --wait 1 --json"].splitlines()[0])["items"]
+            tested = json.loads(said["notice test --wait 15 --json"].splitlines()[0])["items"]
             assert [item["taken"] for item in tested] == [False] * 4
             assert all("not taken yet" in item["error"] for item in tested)
             assert service.stop() == 0
