@@ -23,6 +23,7 @@ from weirwatch.store.connection import open_writer
 from weirwatch.store.far.asking import Login
 from weirwatch.store.far.victoria import VictoriaHistory
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.series import Grid
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import open_journal
 
@@ -295,3 +296,52 @@ def test_history_moves_to_a_server_and_back(
         assert "is in 'mm': keep that unit" in str(refused.exception)
     finally:
         server.kill()
+
+
+@pytest.mark.slow
+def test_a_copy_leaves_what_the_service_is_just_sending_to_it(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    now = SystemClock().now().utc
+    ages = [3 * HOUR, 300 * SECOND, 5 * SECOND]
+    fill(place, [Reading(LEVEL, now - age, float(n)) for n, age in enumerate(ages)])
+    server = Victoria(tmp_path / "server")
+    try:
+        far = tmp_path / "far.toml"
+        text = place.config.read_text().replace(
+            "[service]\n", f'[service]\ndata_dir = "{place.data}"\n'
+        )
+        far.write_text(f'{text}[history]\nkind = "victoriametrics"\nurl = "{server.url}"\n')
+        words = ("history", "copy", "--from", place.config, "--config", far, "--json")
+        assert parsed(call(*words))["stored"] == 2
+        assert parsed(call(*words))["already"] == 2  # at once: it shows what it took
+        history = VictoriaHistory(server.url, "", Login())
+        core = build_core(load(far), SystemClock())
+        try:
+            core.start()
+            wait_for(lambda: len(history.readings(LEVEL, 0, 2**60, 9)) == 3, every=0.3)
+        finally:
+            core.stop()
+        server.settle()
+        start, end = now - 4 * HOUR, now - 200 * SECOND
+        grid = Grid(start, end - start, start, end, hourly=False)
+        assert [piece.count for piece in history.pieces(LEVEL, grid, 0, 1)] == [2]
+    finally:
+        server.kill()
+
+
+def test_two_buckets_of_one_server_are_two_histories(
+    call: Call, place: Place, tmp_path: Path
+) -> None:
+    text = place.config.read_text()
+    files = [tmp_path / "one.toml", tmp_path / "other.toml"]
+    login = tmp_path / "login.toml"
+    login.write_text('token = "x"')
+    for file in files:
+        where = '[history]\nkind = "influxdb"\nurl = "http://127.0.0.1:9"\norg = "o"\n'
+        where += f'credentials_file = "{login}"\n'
+        file.write_text(f'{text}{where}bucket = "{file.stem}"\n')
+    told = call("history", "copy", "--from", files[0], "--config", files[1])
+    assert "the same history" not in str(told.exception)
+    told = call("history", "copy", "--from", files[0], "--config", files[0])
+    assert "the same history" in str(told.exception)

@@ -11,7 +11,7 @@ from weirwatch.cli.desk import Desk
 from weirwatch.cli.history_import import Store, bounds_of, store_of
 from weirwatch.config import Overrides, load
 from weirwatch.domain.errors import ConfigError
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel, Reading
 from weirwatch.pipeline.past import chunks
 from weirwatch.ports import Archive
@@ -21,6 +21,7 @@ from weirwatch.store.far.making import archive_of, far_of
 
 _PAGE = 20_000
 _FAR: Micros = 2**62
+_ON_THEIR_WAY: Micros = 120 * SECOND  # younger ones the service itself is just sending
 
 Told = Callable[[str], None]
 
@@ -45,6 +46,7 @@ def copy_history(
     known = {channel.id: channel for channel in desk.settings.channels}
     counts: Counter[str] = Counter(stored=0, already=0)
     now = desk.now()
+    until = now - _ON_THEIR_WAY if _sent_by_service(source, desk.settings) else _FAR
     too_old = []
     with closing(archive_of(source)) as archive, _target(desk) as store:
         there = archive.channels()
@@ -54,7 +56,7 @@ def copy_history(
                 since, _ = bounds_of(desk.settings.history, known[channel.id], now)
                 span = archive.span(channel.id)
                 too_old += [channel.id] if span is not None and span[0] < since else []
-                copied = _copy(archive, channel.id, max(since, -_FAR), store)
+                copied = _copy(archive, channel.id, (max(since, -_FAR), until), store)
                 counts.update(copied)
                 tell(f"{channel.id}: {copied['stored']} copied, {copied['already']} were there")
     unknown = [channel.id for channel in there if channel.id not in known]
@@ -66,17 +68,19 @@ def copy_history(
     }
 
 
-def _copy(archive: Archive, channel: str, since: Micros, store: Store) -> Counter[str]:
+def _copy(
+    archive: Archive, channel: str, span: tuple[Micros, Micros], store: Store
+) -> Counter[str]:
     counts: Counter[str] = Counter(stored=0, already=0)
-    for portion in chunks(_all(archive, channel, since)):
+    for portion in chunks(_all(archive, channel, *span)):
         already = store(portion)
         counts.update(stored=len(portion) - already, already=already)
     return counts
 
 
-def _all(archive: Archive, channel: str, since: Micros) -> Iterator[Reading]:
+def _all(archive: Archive, channel: str, since: Micros, until: Micros) -> Iterator[Reading]:
     after: Micros | None = None
-    while page := archive.readings(channel, since, _FAR, after, _PAGE):
+    while page := archive.readings(channel, since, until, after, _PAGE):
         yield from page
         after = page[-1].time
 
@@ -89,6 +93,7 @@ def _target(desk: Desk) -> Iterator[Store]:
             yield store
         return
     with closing(far):
+        far.settle()  # what was written a moment ago shows, and is not written again
         yield _storing(far, {channel.id: channel.unit for channel in desk.settings.channels})
 
 
@@ -109,6 +114,12 @@ def _storing(far: FarHistory, units: Mapping[str, str]) -> Store:
     return store
 
 
+def _sent_by_service(source: Settings, target: Settings) -> bool:
+    """Whether what is recent in the old store goes to the new one anyway: they share a file."""
+    folders = [settings.service.data_dir.resolve() for settings in (source, target)]
+    return target.history.kind != "sqlite" and folders[0] == folders[1]
+
+
 def _refuse_same(source: Settings, target: Settings) -> None:
     if _place(source) == _place(target):
         raise ConfigError("both configurations name the same history: --from names the old one")
@@ -117,8 +128,8 @@ def _refuse_same(source: Settings, target: Settings) -> None:
 def _place(settings: Settings) -> tuple[object, ...]:
     history: HistorySettings = settings.history
     if history.kind == "sqlite":
-        return (history.kind, settings.service.data_dir)
-    return (history.kind, history.url)
+        return (history.kind, settings.service.data_dir.resolve())
+    return (history.kind, history.url.rstrip("/"), history.org, history.bucket)
 
 
 def _refuse_units(there: Sequence[Channel], known: Mapping[str, Channel]) -> None:

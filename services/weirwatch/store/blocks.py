@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from weirwatch.domain.instant import to_rfc3339
+from weirwatch.domain.instant import Micros, to_rfc3339
 from weirwatch.store import rows
 from weirwatch.store.block import (
     HOUR,
@@ -199,6 +199,17 @@ def sound(
             damage.note(f"block {found.name}")
             continue
         yield found.hour, readings
+
+
+def times(found: Found, damage: DamageNotes) -> set[Micros]:
+    """Return the times of a block's readings; of none if it has none, or is damaged."""
+    if found.let_go:
+        return set()
+    try:
+        return set(found.readings().ts.tolist())
+    except DamagedBlockError:
+        damage.note(f"block {found.name}")
+        return set()
 
 
 def prepared(channel: int, hour: int, readings: Readings) -> Found:

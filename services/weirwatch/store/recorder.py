@@ -60,10 +60,16 @@ class Recorder:
     """Adds readings within the caller's transactions; used by the writing thread only.
 
     After a transaction that failed, and after any change by others, call `forget`.
+
+    Args:
+        damage: where damage is noted.
+        far: the history is on a server: blocks are of a time before that, and nothing joins them,
+            since only the recent readings go to the server.
     """
 
-    def __init__(self, damage: DamageNotes) -> None:
+    def __init__(self, damage: DamageNotes, *, far: bool = False) -> None:
         self._damage = damage
+        self._far = far
         self._known: _Known | None = None
 
     def forget(self) -> None:
@@ -117,6 +123,9 @@ class Recorder:
             found = blocks.at(connection, channel, hour)
             if found is None:
                 unsealed += some
+            elif self._far:
+                there = blocks.times(found, self._damage)
+                unsealed += [row for row in some if row[0] not in there]
             else:
                 merged += self._merge(connection, found, some)
         return self._unknown(connection, fresh, unsealed), merged

@@ -85,7 +85,7 @@ class SqliteJournal:
         self._marks: Mapping[str, str] = {}
         self._wal_limit = WAL_LIMIT
         self._damage = DamageNotes()
-        self._recorder = Recorder(self._damage)
+        self._recorder = Recorder(self._damage, far=far)
         self._far = far
         keeper = Trimmer(path, self._damage) if far else Sealer(path, self._damage)
         self._reserve = Reserve(path.parent)

@@ -3,19 +3,30 @@
 import base64
 import gzip
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from http.client import HTTPException
 from pathlib import Path
 from urllib.error import HTTPError, URLError
 from urllib.parse import urlencode, urlsplit
-from urllib.request import Request, urlopen
+from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from weirwatch.domain.errors import ConfigError, PermanentError, TransientError
 
 TIMEOUT_S = 30.0
 REFUSED = frozenset({400, 413, 422})  # what was asked; all else may be otherwise later
 _LONGEST = 300
+
+
+class _NoRedirects(HTTPRedirectHandler):
+    """Follows none: it would turn what is written into a question, and tell others who we are."""
+
+    def redirect_request(self, *_: object) -> None:
+        """Leave the answer what it is."""
+
+
+_opener = build_opener(_NoRedirects)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +89,13 @@ def ask(
     request = Request(f"{url}?{urlencode(query)}" if query else url, data=body, headers=headers)  # noqa: S310 - the configuration admits http and https only
     place = urlsplit(url).netloc
     try:
-        with urlopen(request, timeout=timeout_s) as answer:  # noqa: S310 - as above
+        with _opener.open(request, timeout=timeout_s) as answer:
             content: bytes = answer.read()
     except HTTPError as error:
         with error:
             said = error.read(4096).decode("utf-8", "replace").strip()[:_LONGEST]
+        elsewhere = error.headers.get("Location", "")
+        said = f"go to {elsewhere}; write the right address" if elsewhere else said
         sentence = f"the history server {place} answers {error.code}: {said or error.reason}"
         if error.code in REFUSED:
             raise PermanentError(sentence) from error
@@ -91,3 +104,18 @@ def ask(
         reason = getattr(error, "reason", error)
         raise TransientError(f"the history server {place} does not answer ({reason})") from error
     return content
+
+
+@contextmanager
+def understood(name: str) -> Iterator[None]:
+    """Turn what comes of an answer that nobody foresaw into an error of ours.
+
+    Raises:
+        TransientError: it is not what such a server says.
+    """
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as odd:
+        raise TransientError(
+            f"the history server gives an answer that is none of {name} ({odd!r}): see [history]"
+        ) from odd

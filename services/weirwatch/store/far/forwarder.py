@@ -9,8 +9,8 @@ is not certain whether the server has a reading, it is asked first.
 import logging
 import sqlite3
 import threading
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter, deque
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,8 @@ SETTLED_AFTER: Micros = 60 * SECOND  # real; before, a server may hold it in mem
 RETRY_FIRST_S, RETRY_LONGEST_S = 1.0, 60.0
 MOST_COMMITS = 200  # sent at once
 MOST_READINGS = 20_000
+MOST_BYTES = 1024 * 1024  # of commits looked at together: some 75 000 readings
+MISSING_REST: Micros = 600 * SECOND  # real; after a server showed none of what it took
 TRIES = 3  # a reading that the server has taken so often and does not have is put aside
 
 _QUALITIES = tuple(Quality)
@@ -57,10 +59,15 @@ class Forwarder:
         self._clock = clock
         self._stopping = threading.Event()
         self._unsure = True  # what was sent last, before a stop, may be there or not
+        self._unsure_upto: int | None = None  # what was in the file at the start: who knows
         self._retry_s = RETRY_FIRST_S
         self._confirmed_at: Micros | None = None
-        self._sent_at: Micros | None = None
+        self._confirm_again_at: Micros | None = None
+        self._sent: deque[tuple[Micros, int]] = deque()  # when, and up to which commit
+        self._settled_upto: int | None = None
         self._tries: Counter[tuple[str, int]] = Counter()
+        self._put_by: set[tuple[str, int]] = set()
+        self._missing = ""
         self._counts: Counter[str] = Counter()
         self._trouble = ""
         self._behind = 0
@@ -84,7 +91,12 @@ class Forwarder:
     def as_json(self) -> dict[str, Any]:
         """Return what health shows: counts, commits waiting, and the trouble if there is one."""
         counts = {name: self._counts[name] for name in ("sent", "resent", "refused", "failures")}
-        return {**counts, "server": self._far.name, "behind": self._behind, "state": self._trouble}
+        return {
+            **counts,
+            "server": self._far.name,
+            "behind": self._behind,
+            "state": self._trouble or self._missing,
+        }
 
     def step(self, connection: sqlite3.Connection) -> float:
         """Send and confirm what there is; return how many real seconds to wait."""
@@ -119,14 +131,24 @@ class Forwarder:
     def _send(self, connection: sqlite3.Connection) -> bool:
         """Send some commits; return whether there may be more."""
         spool = spool_of(connection)
+        if self._unsure_upto is None:
+            last = hot.last(connection)
+            self._unsure_upto = 0 if last is None else last[0]
         groups = hot.next_after(connection, spool.sent_upto, MOST_COMMITS)
         self._behind = len(groups)
-        if not groups:
-            self._unsure = False
-            return False
+        for some in _portions(groups):
+            self._send_portion(connection, some, spool)
+        self._unsure = False
+        return len(groups) == MOST_COMMITS
+
+    def _send_portion(
+        self, connection: sqlite3.Connection, groups: Sequence[hot.Group], spool: Spool
+    ) -> None:
         readings, units = self._told(connection, groups)
-        edge = spool.confirmed_end if spool.confirmed_end is not None else -(2**62)
-        doubtful = [r for r in readings if self._unsure or r.time < edge]
+        # Before anything was confirmed, a copy of the history may have brought the same ones.
+        edge = spool.confirmed_end if spool.confirmed_end is not None else 2**62
+        unsure = self._unsure or groups[0].id <= (self._unsure_upto or 0)
+        doubtful = [r for r in readings if unsure or r.time < edge]
         known = self._known(doubtful)
         fresh = [r for r in readings if self._key(r) not in known]
         for low in range(0, len(fresh), MOST_READINGS):
@@ -134,8 +156,6 @@ class Forwarder:
         with transaction(connection, self._path):
             note_spool(connection, spool_of(connection)._replace(sent_upto=groups[-1].id))
         self._counts["sent"] += len(fresh)
-        self._unsure = False
-        return len(groups) == MOST_COMMITS
 
     def _write(
         self, connection: sqlite3.Connection, readings: Sequence[Reading], units: Mapping[str, str]
@@ -143,7 +163,6 @@ class Forwarder:
         """Write them; of those refused find each, and put it aside."""
         if not readings:
             return
-        self._sent_at = self._clock.real_mono()
         try:
             self._far.write(readings, units)
         except PermanentError as refusal:
@@ -159,6 +178,7 @@ class Forwarder:
 
     def _put_aside(self, connection: sqlite3.Connection, reading: Reading, why: str) -> None:
         self._counts["refused"] += 1
+        self._put_by.add(self._key(reading))
         log.error("history.reading_refused channel=%s error=%s", reading.channel, why)
         told = f"{to_rfc3339(reading.time)} {reading.value!r} {reading.quality.word}"
         now = self._clock.now().utc
@@ -171,52 +191,88 @@ class Forwarder:
     def _confirm(self, connection: sqlite3.Connection) -> None:
         """Ask the server for what is old enough to leave the file; send what it lacks again."""
         mono = self._clock.real_mono()
+        spool = spool_of(connection)
+        settled = self._settled(mono, spool.sent_upto)
         if self._confirmed_at is not None and mono - self._confirmed_at < CONFIRM_EVERY:
             return
-        if self._sent_at is not None and mono - self._sent_at < SETTLED_AFTER:
+        if self._confirm_again_at is not None and mono < self._confirm_again_at:
             return
-        spool = spool_of(connection)
+        if settled is None:
+            return
         end = (self._clock.now().utc - MARGIN) // HOUR * HOUR
+        if spool.confirmed_end is not None:  # the clock may have gone back: nothing is forgotten
+            end = max(end, spool.confirmed_end)
         groups = [
             group
             for group in hot.between(connection, -(2**63), end)
-            if group.id <= spool.sent_upto and not _is_confirmed(group, spool)
+            if group.id <= settled and not _is_confirmed(group, spool)
         ]
-        if groups:
-            readings, units = self._told(connection, groups)
-            due = [reading for reading in readings if reading.time < end]
-            if self._resent(connection, due, units):
-                return
+        if groups and self._resent(connection, groups, end):
+            return
         self._confirmed_at = mono
         if groups or spool.confirmed_end is None or end > spool.confirmed_end:
-            later = max(end, spool.confirmed_end or end)
             with transaction(connection, self._path):
-                note_spool(connection, Spool(spool.sent_upto, spool.sent_upto, later))
+                note_spool(connection, Spool(spool_of(connection).sent_upto, settled, end))
+
+    def _settled(self, mono: Micros, sent_upto: int) -> int | None:
+        """Return up to which commit all was sent long enough ago; None: nobody knows yet."""
+        if not self._sent or self._sent[-1][1] < sent_upto:
+            self._sent.append((mono, sent_upto))
+        while self._sent and mono - self._sent[0][0] >= SETTLED_AFTER:
+            self._settled_upto = self._sent.popleft()[1]
+        return self._settled_upto
 
     def _resent(
-        self, connection: sqlite3.Connection, due: Sequence[Reading], units: Mapping[str, str]
+        self, connection: sqlite3.Connection, groups: Sequence[hot.Group], end: Micros
     ) -> bool:
-        """Send again what the server lacks; return whether that was anything."""
+        """Send again what the server lacks of these commits; return whether any may be left."""
         self._far.settle()
-        known = self._known(due)
-        lacking = []
-        for reading in due:
-            key = self._key(reading)
-            if key in known:
-                continue
-            self._tries[key] += 1
-            if self._tries[key] <= TRIES:
-                lacking.append(reading)
-            elif self._tries[key] == TRIES + 1:
-                why = f"{self._far.name} took it {TRIES} times and does not have it: see whether"
-                self._put_aside(connection, reading, f"{why} it keeps readings so old")
-        if not lacking:
+        resent = there = 0
+        hopeless: list[Reading] = []
+        for some in _portions(groups):
+            readings, units = self._told(connection, some)
+            due = [r for r in readings if r.time < end and self._key(r) not in self._put_by]
+            known = self._known(due)
+            lacking = [reading for reading in due if self._key(reading) not in known]
+            there += len(due) - len(lacking)
+            self._tries.update(map(self._key, lacking))
+            again = [reading for reading in lacking if self._tries[self._key(reading)] <= TRIES]
+            hopeless += [reading for reading in lacking if self._tries[self._key(reading)] > TRIES]
+            self._send_again(connection, again, units)
+            resent += len(again)
+        if hopeless and not there:
+            self._rest(len(hopeless))
+            return True
+        for reading in hopeless:
+            why = f"{self._far.name} took it {TRIES} times and does not have it: see whether"
+            self._put_aside(connection, reading, f"{why} it keeps readings so old")
+        if not resent:
             self._tries.clear()
-            return False
+            self._put_by = {key for key in self._put_by if key[1] * self._far.resolution >= end}
+            self._missing = ""
+        return bool(resent)
+
+    def _send_again(
+        self, connection: sqlite3.Connection, lacking: Sequence[Reading], units: Mapping[str, str]
+    ) -> None:
+        if not lacking:
+            return
         log.warning("history.sent_again readings=%d", len(lacking))
         self._counts["resent"] += len(lacking)
-        self._write(connection, lacking, units)
-        return True
+        self._confirm_again_at = self._clock.real_mono() + SETTLED_AFTER
+        for low in range(0, len(lacking), MOST_READINGS):
+            self._write(connection, lacking[low : low + MOST_READINGS], units)
+
+    def _rest(self, count: int) -> None:
+        """Where the server shows nothing at all, the fault is not the readings': keep them."""
+        self._missing = (
+            f"{self._far.name} took {count} readings {TRIES} times and shows none of them: see"
+            " whether it keeps readings so old, and whether url and query_url are one server;"
+            " they wait in the file, nothing is lost"
+        )
+        log.error("history.server_shows_nothing readings=%d", count)
+        self._tries.clear()
+        self._confirm_again_at = self._clock.real_mono() + MISSING_REST
 
     # --- asking -----------------------------------------------------------------------------
 
@@ -259,3 +315,17 @@ def _is_confirmed(group: hot.Group, spool: Spool) -> bool:
     """Whether all of a commit's readings were found on the server."""
     end = spool.confirmed_end
     return end is not None and group.id <= spool.confirmed_upto and group.t_last < end
+
+
+def _portions(groups: Sequence[hot.Group]) -> Iterator[list[hot.Group]]:
+    """Yield the commits in portions that memory is enough for, at least one each."""
+    portion: list[hot.Group] = []
+    size = 0
+    for group in groups:
+        if portion and size + len(group.records) > MOST_BYTES:
+            yield portion
+            portion, size = [], 0
+        portion.append(group)
+        size += len(group.records)
+    if portion:
+        yield portion

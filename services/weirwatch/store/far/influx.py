@@ -15,7 +15,7 @@ from typing import Any
 from weirwatch.domain.errors import ConfigError, PermanentError, TransientError
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339, to_rfc3339
 from weirwatch.domain.reading import Quality, Reading
-from weirwatch.store.far.asking import REFUSED, TIMEOUT_S, Login
+from weirwatch.store.far.asking import REFUSED, TIMEOUT_S, Login, understood
 from weirwatch.store.far.lines import lines_of
 from weirwatch.store.far.told import WORDS, Told, pieces_of_told
 from weirwatch.store.series import Grid, Piece
@@ -72,6 +72,7 @@ class InfluxHistory:
     def settle(self) -> None:
         """What was written is visible at once."""
 
+    @understood(name)
     def readings(self, channel: str, start: Micros, end: Micros, limit: int) -> list[Reading]:
         """Return readings in time order."""
         flux = (
@@ -87,6 +88,7 @@ class InfluxHistory:
             found.setdefault(time, reading)
         return list(found.values())
 
+    @understood(name)
     def pieces(self, channel: str, grid: Grid, first: int, end: int) -> list[Piece]:
         """Return what is in whole buckets."""
         low, high = (grid.origin + place * grid.width for place in (first, end))

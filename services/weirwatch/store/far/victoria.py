@@ -9,11 +9,11 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from weirwatch.domain.errors import PermanentError, WeirwatchError
+from weirwatch.domain.errors import PermanentError, TransientError, WeirwatchError
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.store.block import HOUR
-from weirwatch.store.far.asking import Login, ask
+from weirwatch.store.far.asking import Login, ask, understood
 from weirwatch.store.far.lines import lines_of
 from weirwatch.store.far.told import Told, pieces_of_told
 from weirwatch.store.series import Grid, Piece
@@ -54,7 +54,18 @@ class VictoriaHistory:
     def write(self, readings: Sequence[Reading], units: Mapping[str, str]) -> None:
         """Store readings."""
         lines = lines_of(readings, units, _MILLI, backslash="\\\\")
-        ask(f"{self._url}/write", {"precision": "ms"}, self._login, lines)
+        try:
+            ask(f"{self._url}/write", {"precision": "ms"}, self._login, lines)
+        except PermanentError as refusal:
+            self._refuse_place(refusal)
+            raise
+
+    def _refuse_place(self, refusal: PermanentError) -> None:
+        """Say so if nothing at all can be written there: then no reading is at fault."""
+        try:
+            ask(f"{self._url}/write", {"precision": "ms"}, self._login, b"")
+        except PermanentError:
+            raise TransientError(f"{refusal}: correct [history] url") from refusal
 
     def settle(self) -> None:
         """Have the server show what it has taken; otherwise it does so within seconds."""
@@ -63,6 +74,7 @@ class VictoriaHistory:
         except WeirwatchError:  # a cluster has no such page at this end
             return
 
+    @understood(name)
     def readings(self, channel: str, start: Micros, end: Micros, limit: int) -> list[Reading]:
         """Return readings in time order."""
         span = HOUR * 24
@@ -78,6 +90,7 @@ class VictoriaHistory:
             low = high
         return list(found.values())[:limit]
 
+    @understood(name)
     def pieces(self, channel: str, grid: Grid, first: int, end: int) -> list[Piece]:
         """Return what is in whole buckets."""
         found: list[Piece] = []
@@ -96,6 +109,7 @@ class VictoriaHistory:
             "match[]": f'{_NAME}{{channel="{_escaped(channel)}"}}',
             "start": f"{low / 1000:.3f}",
             "end": f"{high / 1000:.3f}",
+            "deny_partial_response": "1",  # of a cluster without one of its parts
         }
         content = ask(f"{self._query_url}/api/v1/export", query, self._login)
         for line in content.splitlines():
@@ -122,6 +136,7 @@ class VictoriaHistory:
             "end": f"{(start_ms + (end - first - 1) * width_ms) / 1000:.3f}",
             "step": f"{width_ms}ms",
             "nocache": "1",  # otherwise times are moved to multiples of the step
+            "deny_partial_response": "1",
         }
         content = ask(f"{self._query_url}/api/v1/query_range", query, self._login)
         return pieces_of_told(_told(_parsed(content), origin_ms, width_ms))
