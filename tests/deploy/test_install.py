@@ -28,7 +28,7 @@ def install(*words: str, path: str = os.environ["PATH"]) -> subprocess.Completed
         env={**os.environ, "PATH": path},
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
     )
 
 
@@ -39,7 +39,7 @@ def test_the_scripts_are_sound(script: str) -> None:
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=300,
     )
     assert run.returncode == 0, run.stdout
 

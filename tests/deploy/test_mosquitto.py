@@ -80,7 +80,7 @@ class Broker:
             *[need("mosquitto_pub"), "-h", "localhost", "-p", str(self.tls_port), "-q", "1"],
             *["--cafile", str(self.folder / "certs" / "ca.crt"), "-t", topic, "-m", text],
         ]
-        run = subprocess.run([*command, *login, *more], capture_output=True, timeout=20)
+        run = subprocess.run([*command, *login, *more], capture_output=True, timeout=60)
         return run.returncode
 
     def settings(self) -> BrokerSettings:
@@ -97,7 +97,7 @@ class Broker:
 
     def close(self) -> None:
         self.process.terminate()
-        self.process.wait(10)
+        self.process.wait(60)
         self.log.close()
 
 
@@ -144,7 +144,7 @@ def test_tls_is_checked(broker: Broker, tmp_path: Path) -> None:
     plain = subprocess.run(
         [need("mosquitto_pub"), "-p", str(broker.tls_port), "-t", "x", "-m", "y"],
         capture_output=True,
-        timeout=20,
+        timeout=60,
     )
     assert plain.returncode != 0
 
@@ -155,7 +155,7 @@ def test_a_listener_hears_all_and_says_nothing(broker: Broker) -> None:
     broker.process.send_signal(1)
     topic = f"weirwatch/{SUMP}/connection"
     ear = [
-        *[need("mosquitto_sub"), "-h", "localhost", "-p", str(broker.tls_port), "-W", "10"],
+        *[need("mosquitto_sub"), "-h", "localhost", "-p", str(broker.tls_port), "-W", "30"],
         *["--cafile", str(broker.folder / "certs" / "ca.crt"), "-t", topic, "-C", "1"],
         *["-u", "farwatch", "-P", password],
     ]
@@ -164,7 +164,7 @@ def test_a_listener_hears_all_and_says_nothing(broker: Broker) -> None:
     heard = []
 
     def hears() -> bool:
-        run = subprocess.run(ear, capture_output=True, text=True, timeout=20)
+        run = subprocess.run(ear, capture_output=True, text=True, timeout=60)
         heard.append(run.stdout.strip())
         return run.returncode == 0
 

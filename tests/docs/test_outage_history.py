@@ -53,7 +53,7 @@ def at(minute: int, kind: str, rule: str) -> Event:
 
 def curl(world: World, command: str) -> Any:
     line = command.replace(ADDRESS, world.url()).replace("curl", f"{need('curl')} -sS --fail", 1)
-    run = subprocess.run(line, shell=True, capture_output=True, text=True, timeout=20)
+    run = subprocess.run(line, shell=True, capture_output=True, text=True, timeout=120)
     assert run.returncode == 0, run.stderr
     return json.loads(run.stdout)
 
@@ -86,7 +86,7 @@ def test_httpx_tells_the_same_page_by_page(world: World) -> None:
         ADDRESS, world.url()
     )
     run = subprocess.run(
-        [sys.executable, "-c", example], capture_output=True, text=True, timeout=30
+        [sys.executable, "-c", example], capture_output=True, text=True, timeout=120
     )
     assert run.stdout.splitlines() == [
         f"2026-05-01T10:12:00Z {HIGH.id} raised",

@@ -13,8 +13,8 @@ from weirwatch.ingest.credentials import read_credentials
 from weirwatch.ingest.mqtt import leave
 from weirwatch.settings import BrokerSettings
 
-_QUIET_S = 1.0  # retained messages come at once after the subscription
-_CONNECT_S = 5.0
+_QUIET_S = 1.0  # retained messages come at once after the subscription is confirmed
+_CONNECT_S = 15.0
 
 
 def retained_messages(
@@ -30,6 +30,7 @@ def retained_messages(
     look = _Look(settings.root)
     client = _client(settings)
     client.on_connect = look.connected
+    client.on_subscribe = look.subscribed
     client.on_message = look.arrived
     try:
         client.connect(host, port, keepalive=10)
@@ -58,7 +59,9 @@ class _Look:
     ) -> None:
         if not reason.is_failure:
             client.subscribe(f"{self._root}/#", qos=0)
-            self.up.set()
+
+    def subscribed(self, *_: Any) -> None:
+        self.up.set()
 
     def arrived(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         if message.retain:
