@@ -56,5 +56,5 @@ def port(world: World) -> int:
 
 @pytest.fixture
 def api(port: int) -> Iterator[httpx.Client]:
-    with httpx.Client(base_url=f"http://127.0.0.1:{port}/api/v1", timeout=10) as client:
+    with httpx.Client(base_url=f"http://127.0.0.1:{port}/api/v1", timeout=60) as client:
         yield client

@@ -28,6 +28,7 @@ from weirwatch.web.guard import IDENTITY
 from weirwatch.web.lockout import FIRST_PAUSE, FREE_FAILURES, RateLimit
 from weirwatch.web.page.signed import SignedCore
 from weirwatch.web.rights import PUBLIC, Identity
+from weirwatch.web.server import _allow_many_connections
 
 ACKNOWLEDGE = f"/api/v1/alarms/{HIGH.id}/acknowledge"
 DAY = 86_400 * SECOND
@@ -73,7 +74,7 @@ def test_every_role_on_every_route_by_every_method(guarded: tuple[World, dict[st
         ("nobody", bearer("ww_aaaaaaaa_" + "x" * 43)),
         *((role, bearer(text)) for role, text in tokens.items()),
     ]
-    client = httpx.Client(base_url=world.url(), timeout=20)
+    client = httpx.Client(base_url=world.url(), timeout=60)
     for template, operations in paths.items():
         if template.endswith("/stream"):
             continue  # never ends; it has a test of its own
@@ -115,7 +116,7 @@ def test_what_the_document_does_not_list_is_guarded_as_well(
     world, tokens = guarded
     plain = {route.path for route in world.app.routes if isinstance(route, Route)}
     assert plain == {*OTHERS, "/sign-in", "/sign-out", "/api/{rest:path}"}
-    with httpx.Client(base_url=world.url(), timeout=20) as client:
+    with httpx.Client(base_url=world.url(), timeout=60) as client:
         for path in OTHERS.values():
             assert client.get(path).status_code == 401, path
             assert client.post(path).status_code == 401, path
@@ -425,7 +426,7 @@ def test_a_name_cannot_smuggle_a_header(locked: tuple[World, str]) -> None:
         f"POST {ACKNOWLEDGE} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n"
         f"Authorization: Bearer {text}\r\noperator: a\r\nContent-Length: 0\r\n\r\n"
     )
-    with socket.create_connection(("127.0.0.1", world.port), timeout=10) as sock:
+    with socket.create_connection(("127.0.0.1", world.port), timeout=60) as sock:
         sock.sendall(head.encode())
         assert sock.recv(4096).split()[1] == b"200"
     assert world.core.commands[-1].who == "tablet"
@@ -436,7 +437,7 @@ def test_a_name_cannot_smuggle_a_header(locked: tuple[World, str]) -> None:
 )
 def test_no_path_leads_out(guarded: tuple[World, dict[str, str]], path: str) -> None:
     world, tokens = guarded
-    with socket.create_connection(("127.0.0.1", world.port), timeout=10) as sock:
+    with socket.create_connection(("127.0.0.1", world.port), timeout=60) as sock:
         sock.sendall(
             f"GET {path} HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n"
             f"Authorization: Bearer {tokens['admin']}\r\n\r\n".encode()
@@ -450,11 +451,12 @@ def test_five_hundred_idle_connections_harm_nobody(
     guarded: tuple[World, dict[str, str]],
 ) -> None:
     world, tokens = guarded
+    _allow_many_connections()  # both ends of each are open files of this process
     idle: list[socket.socket] = []
     try:
         for _ in range(500):
-            idle.append(socket.create_connection(("127.0.0.1", world.port), timeout=10))
-        answer = httpx.get(world.url("/api/v1/alarms"), headers=bearer(tokens["view"]), timeout=10)
+            idle.append(socket.create_connection(("127.0.0.1", world.port), timeout=60))
+        answer = httpx.get(world.url("/api/v1/alarms"), headers=bearer(tokens["view"]))
         assert answer.status_code == 200
     finally:
         for sock in idle:
@@ -480,15 +482,16 @@ def test_a_live_connection_needs_a_session_and_ends_with_its_token(
     address = f"ws://127.0.0.1:{world.port}/live/now"
     origin = Origin(world.url())
     with pytest.raises(InvalidStatus, match="403"):
-        connect(address, origin=origin)
+        connect(address, origin=origin, open_timeout=60)
     cookies = "; ".join(f"{k}={v}" for k, v in sign_in(world, text).cookies.items())
-    with connect(address, origin=origin, additional_headers={"Cookie": cookies}) as live:
+    more = {"Cookie": cookies}
+    with connect(address, origin=origin, additional_headers=more, open_timeout=60) as live:
         live.send("who?")
-        assert live.recv(timeout=10) == "tablet"
+        assert live.recv(timeout=60) == "tablet"
         world.register.revoke("tablet", world.harbour.clock.utc)
         live.send("and now?")
         with pytest.raises(ConnectionClosed):
-            live.recv(timeout=10)
+            live.recv(timeout=60)
         assert live.protocol.close_rcvd is not None
         assert live.protocol.close_rcvd.code == 1008
 

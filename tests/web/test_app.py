@@ -80,7 +80,7 @@ def test_a_web_socket_is_opened_by_our_own_page_only(
         "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
         "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n"  # the key of RFC 6455, 1.3
     ).format(port=mounted.port)
-    with socket.create_connection(("127.0.0.1", mounted.port), timeout=10) as sock:
+    with socket.create_connection(("127.0.0.1", mounted.port), timeout=60) as sock:
         sock.sendall(head.replace("{port}", str(mounted.port)).encode())
         answer = sock.recv(4096)
     assert int(answer.split()[1]) == status

@@ -52,10 +52,10 @@ class Web:
     def answers(self) -> bool:
         assert self.process.poll() is None, "it has ended"
         with contextlib.suppress(httpx.TransportError):
-            return httpx.get(f"{self.url}/api/v1/alive", timeout=2).is_success
+            return httpx.get(f"{self.url}/api/v1/alive", timeout=30).is_success
         return False
 
-    def end(self, timeout_s: float = 15) -> tuple[int, str]:
+    def end(self, timeout_s: float = 60) -> tuple[int, str]:
         _, errors = self.process.communicate(timeout=timeout_s)
         return self.process.returncode, errors
 
@@ -109,7 +109,7 @@ def start(folder: Path) -> Iterator[Start]:
         started.append(process)
         web = Web(process, port)
         if wait:
-            until(web.answers, timeout_s=60)
+            until(web.answers, timeout_s=120)
         return web
 
     yield go
@@ -123,7 +123,7 @@ def test_it_serves_what_the_core_and_the_file_know(
     start: Start, server: ControlServer, harbour: Harbour
 ) -> None:
     web = start()
-    api = httpx.Client(base_url=f"{web.url}/api/v1", timeout=10)
+    api = httpx.Client(base_url=f"{web.url}/api/v1", timeout=60)
     with api:
         until(lambda: api.get("alive").json()["core"])
         assert api.get("health").json() == {"status": "ok"}
@@ -135,7 +135,7 @@ def test_it_serves_what_the_core_and_the_file_know(
             assert next(lines) == "retry: 2000"
             (stored,) = harbour.add_events(harbour.archive.events(None, None, 29, 1)[0].event)
             server.publish(live_event(stored))
-            assert "id: 31" in [next(lines) for _ in range(3)]
+            assert next(line for line in lines if line.startswith("id: ")) == "id: 31"
             web.process.send_signal(signal.SIGTERM)
             code, errors = web.end()
     assert code == 0, "an orderly end"
@@ -149,12 +149,12 @@ def test_it_ends_when_the_core_has_ended(start: Start, server: ControlServer) ->
     server.close()
     code, errors = web.end()
     assert code == 1
-    assert time.monotonic() - before < 10
+    assert time.monotonic() - before < 30
     assert "web.core_lost connected_before=True" in errors
 
 
 def test_it_ends_when_no_core_comes(start: Start, harbour: Harbour) -> None:
-    code, errors = start(wait=False).end(60)
+    code, errors = start(wait=False).end(120)
     assert code == 1
     assert "web.core_lost connected_before=False" in errors
 
@@ -179,7 +179,7 @@ def test_it_shows_the_time_of_the_cores_scaled_clock(start: Start, server: Contr
 def test_a_port_that_is_taken_is_one_sentence(start: Start, server: ControlServer) -> None:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        code, errors = start(port=port, wait=False).end(60)
+        code, errors = start(port=port, wait=False).end(120)
     assert code == 2
     assert len(errors.splitlines()) == 1
     assert f"127.0.0.1:{port} cannot be used" in errors

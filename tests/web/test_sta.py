@@ -31,7 +31,7 @@ class Client:
     """Knows the root address and follows links, as any SensorThings client does."""
 
     def __init__(self, root: str) -> None:
-        self.http = httpx.Client(timeout=20)
+        self.http = httpx.Client(timeout=60)
         self.root = root
         self.sets = {item["name"]: item["url"] for item in self.get(root)["value"]}
 
