@@ -38,8 +38,9 @@ class Desk:
             notices = [Notice(i, n, "hook", NOON, "Sump high", {}) for n, i in enumerate(IDS, 1)]
             journal.commit(Group(notices=notices))
 
-    def outbox(self) -> Outbox:
-        hook = WebhookNotifier("hook", self.receiver.url, "", "/x", self.clock, timeout_s=0.5)
+    def outbox(self, timeout_s: float = 60.0) -> Outbox:
+        url = self.receiver.url
+        hook = WebhookNotifier("hook", url, "", "/x", self.clock, timeout_s=timeout_s)
         return Outbox(
             lambda: SqliteOutbox(self.path),
             {"hook": hook},
@@ -129,11 +130,11 @@ def test_away_for_a_day_all_arrive_once(desk: Desk) -> None:
 
 
 def test_a_slow_server_gets_it_again_under_the_same_id(desk: Desk) -> None:
-    desk.receiver.slow_s = 2
-    outbox = desk.outbox()
+    desk.receiver.slow_s = 60
     with closing(SqliteOutbox(desk.path)) as store:
-        outbox.turn_once(store)
+        desk.outbox(timeout_s=1.0).turn_once(store)
+        assert desk.states() == ["pending"] * 5
         desk.receiver.slow_s = 0
         desk.clock.go(30)
-        outbox.turn_once(store)
+        desk.outbox().turn_once(store)
     assert desk.arrived() == [IDS[0], *IDS]
