@@ -62,7 +62,7 @@ def doctor_command(
 
 def _examined(desk: "Desk", broker_conf: Path | None) -> tuple[list["Finding"], list[str]]:
     """Return the findings, and sentences on what could not be looked at."""
-    from weirwatch.domain.errors import ConfigError, WeirwatchError
+    from weirwatch.domain.errors import PermanentError, WeirwatchError
     from weirwatch.ingest.retained import retained_messages
     from weirwatch.pipeline import doctor
 
@@ -72,7 +72,9 @@ def _examined(desk: "Desk", broker_conf: Path | None) -> tuple[list["Finding"], 
     try:
         findings += doctor.examine(desk.archive, desk.settings, desk.now(health))
         findings += doctor.examine_damage(_damaged_parts(desk.file), str(desk.file))
-    except ConfigError as error:
+    except PermanentError as error:
+        findings.append(doctor.damaged_file(str(desk.file), str(error)))
+    except WeirwatchError as error:
         unseen.append(f"the record ({error})")
     address = _address(health["broker"]["address"]) if health is not None else None
     if desk.settings.broker.url == "auto" and address is None:

@@ -82,6 +82,7 @@ def store_of(desk: Desk) -> Iterator[Store]:
 
     Raises:
         ConfigError: another program holds the data folder.
+        PermanentError: the file is damaged; it stays as it is.
     """
     folder = desk.settings.service.data_dir
     try:
@@ -91,12 +92,13 @@ def store_of(desk: Desk) -> Iterator[Store]:
         return
     now = SystemClock().now().utc
     with lock:
-        journal, damage = open_journal(
-            folder, file_stamp(now), far=far_of(desk.settings.history) is not None
+        journal, _ = open_journal(
+            folder,
+            file_stamp(now),
+            far=far_of(desk.settings.history) is not None,
+            keep_damaged=True,
         )
         try:
-            if damage is not None:
-                raise ConfigError(damage)
             journal.adopt(desk.settings.channels, desk.settings.rules)
             yield lambda readings: journal.take_in(readings, now)
         finally:

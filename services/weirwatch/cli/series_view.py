@@ -8,14 +8,19 @@ from typing import Any
 
 from weirwatch.cli.desk import Desk, print_json
 from weirwatch.cli.series import Format
-from weirwatch.cli.time_range import parse_time
+from weirwatch.cli.time_range import parse_time, time_range
 from weirwatch.cli.words import console, plain_table, time_text, value_text
 from weirwatch.config.problems import did_you_mean
 from weirwatch.domain.errors import ConfigError, UnknownChannel
 from weirwatch.domain.instant import SECOND, Micros, to_rfc3339
 from weirwatch.domain.reading import Channel
-from weirwatch.pipeline.parquet import MISSING, have_parquet, parquet_bytes
-from weirwatch.pipeline.queries import readings_json, series_json, series_of_one
+from weirwatch.pipeline.parquet import MISSING, have_parquet, write_parquet
+from weirwatch.pipeline.queries import (
+    known_channels,
+    readings_json,
+    series_json,
+    series_of_one,
+)
 from weirwatch.pipeline.reading_files import COLUMNS
 from weirwatch.pipeline.shapes import Json, bucket_columns
 
@@ -65,7 +70,7 @@ def print_series(
 
 
 def _find(desk: Desk, channel_ids: Sequence[str]) -> list[Channel]:
-    known = {channel.id: channel for channel in (*desk.archive.channels(), *desk.settings.channels)}
+    known = known_channels(desk.archive, desk.settings)
     for channel_id in channel_ids:
         if channel_id not in known:
             raise UnknownChannel(
@@ -81,10 +86,7 @@ def _range(
     spans = [_span(desk, channel) for channel in channels]
     newest = max((span[1] + 1 for span in spans if span), default=now)  # ranges end before it
     ends = newest if end is None else parse_time("--to", end, now)
-    begins = ends - _DEFAULT_SPAN if start is None else parse_time("--from", start, ends)
-    if begins >= ends:
-        raise ConfigError(f"--from {start}: is not before the end of the range")
-    return begins, ends
+    return time_range(start, None, ends, _DEFAULT_SPAN)
 
 
 def _span(desk: Desk, channel: Channel) -> tuple[Micros, Micros] | None:
@@ -132,7 +134,7 @@ def _print_rows(
     else:
         if not have_parquet():
             raise ConfigError(MISSING)
-        sys.stdout.buffer.write(parquet_bytes(list(told), columns))
+        write_parquet(sys.stdout.buffer, told, columns)
 
 
 def _print_table(

@@ -132,9 +132,8 @@ def _here(folder: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
 
     clock = SystemClock()
     stamp = file_stamp(clock.now().utc)
-    journal, damage = open_journal(folder, stamp)  # makes the file or brings it up to date
+    # Makes the file or brings it up to date.
+    journal, _ = open_journal(folder, stamp, keep_damaged=True)
     journal.close()
-    if damage is not None:
-        typer.echo(damage, err=True)
     with closing(SqliteRegister(folder / FILE_NAME)) as register:
         return AccessDesk(register, clock).handle(request)

@@ -24,8 +24,9 @@ class Finding:
     """One thing that is wrong.
 
     Attributes:
-        code: stable word: delivers-nothing, clock-skew, wrong-unit, unusable, retained-junk,
-            no-persistence, queue-limit, window-limit, damaged-history.
+        code: stable word: delivers-nothing, clock-skew, wrong-unit, unusable, unit-changed,
+            retained-junk, no-persistence, queue-limit, window-limit, damaged-history,
+            damaged-file.
         about: node, topic or file.
     """
 
@@ -43,7 +44,19 @@ def examine(archive: Archive, settings: Settings, now: Micros) -> list[Finding]:
         *_skewed_clocks(recent),
         *_wrong_units(recent),
         *_unusable(recent),
+        *_other_units(archive, settings),
     ]
+
+
+def _other_units(archive: Archive, settings: Settings) -> Iterator[Finding]:
+    stored = {channel.id: channel.unit for channel in archive.channels()}
+    newest = archive.newest()
+    for channel in settings.channels:
+        unit = stored.get(channel.id, channel.unit)
+        if channel.id in newest and unit != channel.unit:
+            said = f"its history is in {unit!r}, and it is configured in {channel.unit!r}"
+            cure = "the service does not start so: keep that unit, or give the channel a new id"
+            yield Finding("unit-changed", channel.id, said, cure)
 
 
 def examine_damage(parts: Sequence[str], about: str) -> Iterator[Finding]:
@@ -55,6 +68,17 @@ def examine_damage(parts: Sequence[str], about: str) -> Iterator[Finding]:
             f"{part}: not what was written; it is left out of every answer, all else answers",
             "check the disk or card; a copy made before it (weirwatch backup) may still have it",
         )
+
+
+def damaged_file(about: str, why: str) -> Finding:
+    """Return that the record cannot be read, or not all of it."""
+    return Finding(
+        "damaged-file",
+        about,
+        f"the record cannot be read: {why}",
+        "copy the data folder first, whatever you do then; weirwatch restore puts a copy that was"
+        " made before in its place",
+    )
 
 
 def examine_retained(

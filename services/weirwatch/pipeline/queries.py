@@ -101,13 +101,26 @@ def channels_json(archive: Archive, settings: Settings, now: Micros) -> Json:
     """
     newest = archive.newest()
     known = {channel.id for channel in settings.channels}
-    former = [channel for channel in archive.channels() if channel.id not in known]
     return _page(
         [
             channel_json(channel, newest.get(channel.id), now, configured=channel.id in known)
-            for channel in (*settings.channels, *former)
+            for channel in known_channels(archive, settings).values()
         ]
     )
+
+
+def known_channels(archive: Archive, settings: Settings) -> dict[str, Channel]:
+    """Return configured channels in file order, then those that only the history knows, by id.
+
+    Each has the unit of its history: the file may say another one that the service has not
+    taken, and what is stored must not be told in it.
+    """
+    stored = {channel.id: channel for channel in archive.channels()}
+    found = {
+        channel.id: replace(channel, unit=stored.get(channel.id, channel).unit)
+        for channel in settings.channels
+    }
+    return found | {name: channel for name, channel in stored.items() if name not in found}
 
 
 def series_json(
@@ -128,9 +141,9 @@ def series_json(
     Raises:
         UnknownChannel: neither the configuration nor the history knows one of them.
     """
-    stored = {channel.id: channel for channel in archive.channels()}
-    channels = _channels(stored, settings, names)
+    channels = _channels(archive, settings, names)
     # A channel that is configured may not have a reading yet.
+    stored = {channel.id for channel in archive.channels()}
     asked = [channel.id for channel in channels if channel.id in stored] if start < end else []
     found = archive.series_of(asked, start, end, points, weighted=weighted) if asked else {}
     items = [
@@ -167,8 +180,7 @@ def readings_json(
         UnknownChannel: neither the configuration nor the history knows it.
         ValueError: the cursor is none of ours.
     """
-    stored = {channel.id: channel for channel in archive.channels()}
-    (found,) = _channels(stored, settings, (channel,))
+    (found,) = _channels(archive, settings, (channel,))
     after = None if cursor is None else number_of(cursor)
     try:
         more = archive.readings(channel, start, end, after, limit + 1) if start < end else ()
@@ -277,11 +289,9 @@ def _urgency(pair: tuple[Rule, Alarm]) -> tuple[bool, int, int, Micros]:
     return quiet, _URGENCY.index(alarm.state), -rule.priority.rank, alarm.raised_at or 0
 
 
-def _channels(
-    stored: Mapping[str, Channel], settings: Settings, names: Sequence[str]
-) -> list[Channel]:
+def _channels(archive: Archive, settings: Settings, names: Sequence[str]) -> list[Channel]:
     """Return the channels of these names, the configuration's word before the history's."""
-    known = {**stored, **{channel.id: channel for channel in settings.channels}}
+    known = known_channels(archive, settings)
     for name in names:
         if name not in known:
             raise UnknownChannel(f"no channel has the id {name!r}")

@@ -9,6 +9,7 @@ import csv
 import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -119,7 +120,11 @@ def _text(row: Row, name: str) -> str:
     value = row.get(name)
     if value is None:
         return ""
-    return value if isinstance(value, str) else repr(value)  # repr: every bit of a number
+    if isinstance(value, int | float):
+        return repr(value)  # every bit of a number
+    if not isinstance(value, str | Decimal):
+        raise ValueError(f"{name} {value!r} is neither a text nor a number")  # noqa: TRY004
+    return str(value)
 
 
 def _numbered(path: Path) -> Iterator[Numbered]:
@@ -160,7 +165,7 @@ def _check_header(path: Path, header: Any) -> None:
 
 def _from_jsonl(path: Path) -> Iterator[Numbered]:
     try:
-        with path.open(encoding="utf-8") as stream:
+        with path.open(encoding="utf-8-sig") as stream:
             for number, line in enumerate(stream, 1):
                 if line.strip():
                     yield number, _object(line)

@@ -152,7 +152,7 @@ def parse_switch(text: str) -> float:
 def parse_number(name: str, text: str) -> float:
     """Return a finite number; `ValueError` when it is none."""
     try:
-        number = float(text)
+        number = float(text.replace("_", "no digit"))  # Python's own source may have 1_000
     except ValueError as trouble:
         raise ValueError(f"{name} {text!r} is not a number") from trouble
     if not math.isfinite(number):

@@ -81,7 +81,7 @@ def copy(path: Path, draft: Path, progress: Progress | None = None) -> Report:
         PermanentError: the file is not ours, or the copy is not sound.
     """
     with closing(open_reader(path)) as source, own_errors(path):
-        refuse_newer(version_of(source, path), path)
+        _refuse_version(source, path)
         _refuse_small_disk(path, draft)
         remove(draft)
         os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
@@ -106,7 +106,7 @@ def examine(path: Path) -> Report:
     """
     damage = DamageNotes()
     with closing(open_reader(path)) as connection, own_errors(path):
-        refuse_newer(version_of(connection, path), path)
+        _refuse_version(connection, path)
         answer = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
         if answer != "ok":
             raise PermanentError(f"{path} is damaged: integrity_check says {answer}")
@@ -126,6 +126,13 @@ def remove(path: Path) -> None:
     with suppress(OSError):
         for part in (path, wal_of(path), shm_of(path), path.with_name(f"{path.name}-journal")):
             part.unlink(missing_ok=True)
+
+
+def _refuse_version(connection: sqlite3.Connection, path: Path) -> None:
+    version = version_of(connection, path)
+    if version == 0:
+        raise PermanentError(f"{path} is empty: there is nothing of Weirwatch in it")
+    refuse_newer(version, path)
 
 
 def _refuse_target(path: Path, target: Path, *, replace: bool) -> None:

@@ -330,6 +330,7 @@ def open_journal(
     clock: Clock | None = None,
     retention: RetentionSettings = _FOR_EVER,
     far: bool = False,
+    keep_damaged: bool = False,
 ) -> tuple[SqliteJournal, str | None]:
     """Check the data folder's file, move it aside if it is damaged, and open it or a new one.
 
@@ -341,17 +342,23 @@ def open_journal(
         clock: as for `SqliteJournal`.
         retention: as for `SqliteJournal`.
         far: as for `SqliteJournal`.
+        keep_damaged: refuse a damaged file and leave it where it is: the service must tell people.
 
     Returns:
         The journal; and, if a damaged file was moved aside, the sentences that say so.
 
     Raises:
         ConfigError: the file was written by a newer version.
-        TransientError, PermanentError: the disk does not let us.
+        TransientError, PermanentError: the disk does not let us, or the file is damaged and kept.
     """
     path = data_dir / FILE_NAME
     damage = find_damage(path)
     message = None
+    if damage is not None and keep_damaged:
+        raise PermanentError(
+            f"{path} is damaged: {damage}. Nothing was changed. Start the service: it moves the"
+            " file aside, begins a new one and tells of it"
+        )
     if damage is not None:
         message = move_aside(path, damage, time_for_names)
         log.error("store.damaged_file_moved_aside file=%s damage=%s", path, damage)
