@@ -35,7 +35,7 @@ class Climate:
         warm = spec.warm_degc
         self.latent_j_m3 = latent_heat_kj_kg(spec.salinity, warm) * 1000.0 * _FRESH_KG_M3
         self._salt = 1.0 - _SALT_FACTOR * spec.salinity
-        drive_pa = self._drive_pa(warm, spec.room_degc)
+        drive_pa = self._drive_pa(spec.usual_degc, spec.usual_room_degc)
         if spec.evaporation_l_per_day > 0.0 and drive_pa <= 0.0:
             raise ValueError("plant: a room so warm and moist takes no evaporation; set it to 0")
         per_m2 = spec.evaporation_l_per_day / 1000.0 / 86_400.0 / surface

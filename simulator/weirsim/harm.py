@@ -124,14 +124,15 @@ def _changes(read: Callable[[Plant], float], limit: float, span_us: int) -> Call
     return make
 
 
-def _dry_run(plant: Plant) -> Look:
+def _dry_run(_plant: Plant) -> Look:
     dry_us = 0
-    seen_us = plant.time_us
+    seen_us: int | None = None
 
     def look(plant: Plant) -> int | None:
         nonlocal dry_us, seen_us
         drawing_air = plant.pump_on and plant.works.flow_share < 1.0
-        dry_us = dry_us + plant.time_us - seen_us if drawing_air else 0
+        since_us = 0 if seen_us is None else plant.time_us - seen_us
+        dry_us = dry_us + since_us if drawing_air else 0
         seen_us = plant.time_us
         return plant.time_us if dry_us >= DRY_RUN_S * 1e6 else None
 

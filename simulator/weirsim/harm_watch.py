@@ -13,6 +13,7 @@ class _Kind:
     began_us: list[int] = field(default_factory=list)
     stands: bool = False
     coming_us: int | None = None
+    usual: bool = False
 
 
 class HarmWatch:
@@ -36,11 +37,22 @@ class HarmWatch:
         first = min((k.began_us[0] for k in self._kinds.values() if k.began_us), default=None)
         return self.within(0 if first is None else first, None, tuple(self._kinds))
 
+    def begin(self) -> None:
+        """Look at the plant just before anything fails.
+
+        Harm that stands already is how this plant is kept, as cold water is: no failure brings it,
+        and it is not looked for any more.
+        """
+        now = self._plant.time_us
+        for kind in self._kinds.values():
+            at_us = kind.look(self._plant)
+            kind.usual = at_us is not None and at_us <= now
+
     def look(self) -> None:
         """Look at the plant now; call it at every step."""
         now = self._plant.time_us
         for kind in self._kinds.values():
-            at_us = kind.look(self._plant)
+            at_us = None if kind.usual else kind.look(self._plant)
             stands = at_us is not None and at_us <= now
             if stands and not kind.stands and at_us is not None:
                 kind.began_us.append(at_us)

@@ -5,11 +5,13 @@ The fields mirror the plant section of the service's configuration; what that se
 flows in litres per hour, as a keeper writes them; the model converts once, at its start.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from weirsim.gear import AirSpec, ChillerSpec, DoserSpec, ReactorSpec, SkimmateSpec, StripSpec
 from weirsim.stocking import Mixture, Stocking
+
+VORTEX_M = 0.02  # water above the intake below which the pump draws some air; no source
 
 Role = Literal["display", "refuge", "sump", "reservoir"]
 
@@ -170,8 +172,8 @@ class PlantSpec:
             least.
         room_degc: mean room temperature.
         loss_w_per_k: heat loss of all the circulating water to the room, evaporation apart.
-        evaporation_l_per_day: of all circulating water, at the heaters' set temperature in a room
-            at `room_degc`.
+        evaporation_l_per_day: of all circulating water, at the heaters' set temperature in the
+            room that it is stated for.
         salinity: practical salinity (PSS-78), 2 to 42.
         start_degc: water temperature at the start; None: the first heater's set value, else the
             room's.
@@ -180,6 +182,8 @@ class PlantSpec:
             configuration does not say.
         high_float_mm: level above the sump's floor at which the high float opens its contact;
             None: 30 mm below the rim.
+        stated_room_degc: mean room temperature that the evaporation is stated for; None: that of
+            now. A play in another season has a room of its own, and evaporates by that.
 
     Raises:
         ValueError: a description that cannot work; the message says what to change.
@@ -207,9 +211,10 @@ class PlantSpec:
     air: AirSpec = field(default_factory=AirSpec)
     strip: StripSpec = field(default_factory=StripSpec)
     chiller: ChillerSpec | None = None
+    stated_room_degc: float | None = None
 
     def __post_init__(self) -> None:
-        for check in (_check_roles, _check_overflows, _check_flows, _check_references):
+        for check in (_check_roles, _check_overflows, _check_flows, _check_references, _check_sump):
             check(self)
 
     @property
@@ -241,10 +246,31 @@ class PlantSpec:
 
     @property
     def warm_degc(self) -> float:
-        """What the water is kept at: the first heater's set value, else the start's or room's."""
+        """What the water is kept at: the first heater's or a chiller's set value, else as is."""
+        return self._kept_degc(self.room_degc)
+
+    @property
+    def usual_room_degc(self) -> float:
+        """The room that the evaporation is stated for."""
+        return self.room_degc if self.stated_room_degc is None else self.stated_room_degc
+
+    @property
+    def usual_degc(self) -> float:
+        """What the water is kept at in that room."""
+        return self._kept_degc(self.usual_room_degc)
+
+    def in_room(self, room_degc: float) -> "PlantSpec":
+        """Return the same plant in a room of another mean temperature."""
+        if room_degc == self.room_degc:
+            return self
+        return replace(self, room_degc=room_degc, stated_room_degc=self.usual_room_degc)
+
+    def _kept_degc(self, room_degc: float) -> float:
         if self.heaters:
             return self.heaters[0].set_degc
-        return self.room_degc if self.start_degc is None else self.start_degc
+        if self.start_degc is not None:
+            return self.start_degc
+        return room_degc if self.chiller is None else min(room_degc, self.chiller.set_degc)
 
 
 def _check_roles(spec: PlantSpec) -> None:
@@ -301,6 +327,28 @@ def _check_references(spec: PlantSpec) -> None:
     _check_chiller(spec)
     if spec.top_off and spec.vessel(spec.top_off.reservoir).role != "reservoir":
         raise ValueError(f"top-off: vessel {spec.top_off.reservoir} is not a reservoir")
+
+
+def _check_sump(spec: PlantSpec) -> None:
+    sump, top_off = spec.sump, spec.top_off
+    working_mm = (sump.working_l or 0.0) / sump.area_m2
+    rim_mm = sump.volume_l / sump.area_m2
+    air_mm = 1000.0 * (spec.pump.intake_m + VORTEX_M)
+    if working_mm <= air_mm:
+        raise ValueError(
+            f"vessel {sump.id}: working_l stands {working_mm:.0f} mm high over its area_m2, and "
+            f"the return pump draws air below {air_mm:.0f} mm"
+        )
+    if top_off is None:
+        return
+    low_mm = top_off.set_level_mm - 0.5 * top_off.hysteresis_mm
+    high_mm = top_off.set_level_mm + 0.5 * top_off.hysteresis_mm
+    if not air_mm < low_mm < high_mm < rim_mm:
+        raise ValueError(
+            f"top-off: it keeps the sump between {low_mm:g} and {high_mm:g} mm, and that must lie "
+            f"between {air_mm:.0f} mm, where the return pump draws air, and the sump's rim at "
+            f"{rim_mm:.0f} mm (volume_l over area_m2)"
+        )
 
 
 def _check_chiller(spec: PlantSpec) -> None:

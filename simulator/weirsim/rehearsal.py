@@ -128,7 +128,11 @@ class Rehearsal:
     def beats(self) -> Iterator[Beat]:
         """Yield one moment after another until the end; harm is looked for along the way."""
         site, play = self._site, self.play
+        begun = False
         while site.next_us <= play.until_us:
+            if not begun and site.next_us >= play.begins_us:
+                self.watch.begin()
+                begun = True
             self._do_deeds(site.next_us)
             packs = {pack.node.id: pack for pack in site.advance()}
             now = site.plant.time_us

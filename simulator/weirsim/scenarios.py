@@ -36,8 +36,9 @@ class Scenario:
         slow: takes hours to days: sampled every 60 s.
         reservoir_share: how full the reservoir is at the start; None: full.
         refill: whether the keeper fills the reservoir.
-        needs: what the plant must have: `loop`, `heater`, `chiller`, `top-off`, `battery`, or a
-            probe of a source of that kind (see `weirsim.truth`); empty: nothing.
+        needs: what the plant must have, separated by spaces: `loop`, `heater`, `chiller`,
+            `top-off`, `battery`, or a probe of that source or of a source of that kind (see
+            `weirsim.truth`); empty: nothing.
     """
 
     says: str
@@ -132,7 +133,8 @@ SCENARIOS: dict[str, Scenario] = {
         _one("vessel-leaking"), _SALT, 24.0 * 8, (0.1, 0.08, 0.12), slow=True, needs="top-off",
     ),
     "skimmer-flow-lost": Scenario(
-        "the skimmer's pump stands", _one("skimmer-flow-lost"), ("oxygen",), 1.5
+        "the skimmer's pump stands", _one("skimmer-flow-lost"), ("oxygen",), 1.5,
+        needs="flow:skimmer",
     ),
     "side-loop-flow-lost": Scenario(
         "a side loop is clogged or its valve shut", _one("side-loop-flow-lost"),
@@ -155,7 +157,7 @@ SCENARIOS: dict[str, Scenario] = {
         (0.7, 0.5, 0.8), room_degc=_HOT, nominal_degc=27.0, slow=True, needs="chiller",
     ),
     "light-stuck": Scenario(
-        "the lights stay on", _one("light-stuck"), _HEAT, 30.0, slow=True
+        "the lights stay on", _one("light-stuck"), _HEAT, 30.0, slow=True, needs="lights"
     ),
     "mains-lost": Scenario(
         "no mains power", _one("mains-lost"), (*_BREATH, *_WATER), 8.0
@@ -211,7 +213,7 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     "ph-high": Scenario(
         "the top-off, filled with lime-water, runs on", _one("ph-high"), ("ph-band",), 6.0,
-        (1.0, 0.7, 1.0), needs="top-off",
+        (1.0, 0.7, 1.0), needs="top-off ph",
     ),
     "ph-low-room-co2": Scenario(
         "many people in the room and shut windows", _one("ph-low-room-co2"), ("ph-band",), 36.0,

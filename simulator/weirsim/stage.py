@@ -26,6 +26,8 @@ _MEASURES = {
     "doser": "a doser",
     "strip-temperature": "the temperature of a socket strip",
     "room-co2": "the room's carbon dioxide",
+    "flow:skimmer": "the skimmer's flow",
+    "lights": "the lights",
 }
 _NOMINAL_HOUR = 20.0  # late in the evening: the lights go off and the night lies ahead
 
@@ -126,7 +128,7 @@ class Stage:
         )
         return Play(
             says=f"{days:g} days of ordinary life, room at {room:g} °C",
-            spec=replace(self.spec, room_degc=room),
+            spec=self.spec.in_room(room),
             nodes=self.nodes,
             start_us=start_us,
             begins_us=start_us + round(days * _DAY_S * 1e6) + 1,
@@ -146,7 +148,7 @@ class Stage:
     def _spec(self, scenario: Scenario, room: float | None) -> PlantSpec:
         spec = self.spec
         if room is not None:
-            spec = replace(spec, room_degc=room)
+            spec = spec.in_room(room)
         if not scenario.refill and spec.top_off is not None:
             spec = replace(spec, top_off=replace(spec.top_off, refill_below=None))
         return spec
@@ -176,20 +178,22 @@ class Stage:
         return self._lacking(scenario.needs)
 
     def _lacking(self, needs: str) -> str:
+        return next((why for need in needs.split() if (why := self._lacks(need))), "")
+
+    def _lacks(self, need: str) -> str:
         has = {
-            "": True,
             "loop": bool(self.spec.loops),
             "heater": bool(self.spec.heaters),
             "chiller": self.spec.chiller is not None,
             "top-off": self.spec.top_off is not None,
             "battery": any(node.power == "battery" for node in self.nodes),
         }
-        if needs in has:
-            return "" if has[needs] else f"the plant has no {needs}"
+        if need in has:
+            return "" if has[need] else f"the plant has no {need}"
         sources = {probe.source for node in self.nodes for probe in node.probes}
-        if any(source.partition(":")[0] == needs for source in sources):
+        if any(need in (source, source.partition(":")[0]) for source in sources):
             return ""
-        return f"no channel measures {_MEASURES.get(needs, needs)}, so nothing says it is there"
+        return f"no channel measures {_MEASURES.get(need, need)}, so nothing says it is there"
 
 
 def _sentence(scenario: Scenario, severity: float | None, target: str, room: float | None) -> str:

@@ -122,7 +122,7 @@ def _spec(timeline: Timeline, spec: PlantSpec) -> PlantSpec:
     if timeline.utc_offset_h is not None:
         day = replace(day, utc_offset_h=timeline.utc_offset_h)
     room = spec.room_degc if timeline.room_degc is None else timeline.room_degc
-    return replace(spec, day=day, room_degc=room)
+    return replace(spec.in_room(room), day=day)
 
 
 def _deeds(doings: Sequence[Doings]) -> tuple[tuple[float, Deed], ...]:

@@ -127,6 +127,8 @@ class Vessel(Water):
 
         dH/dt = (Qin − c L H^1.5) / A by one exponential Rosenbrock-Euler step: exact for the
         linearised equation, second order, stable for steps far longer than the vessel's own time.
+        No such step may carry the head past the one at which as much goes over as flows in: the
+        true one never gets there. From an empty crest, where nothing restrains it, it would.
         Water is conserved whatever the step: what did not stay has gone over the crest.
         """
         start_m3 = self.volume_m3 - inflow_m3_s * dt_s
@@ -142,5 +144,9 @@ class Vessel(Water):
         slope = -1.5 * weir * root / self.area_m2 * dt_s
         gain = expm1(slope) / slope if slope < -1e-9 else 1.0
         new_head = head + dt_s * gain * rise_m_s
+        if weir > 0.0 and new_head > 0.0:
+            there_m_s = inflow_m3_s - weir * new_head * sqrt(new_head)
+            if rise_m_s * there_m_s < 0.0:
+                new_head = (inflow_m3_s / weir) ** (2.0 / 3.0)
         above_m3 = self.volume_m3 - self.crest_m3
         return max(0.0, above_m3 - max(0.0, new_head) * self.area_m2)

@@ -3,7 +3,7 @@
 from weirsim.circuit import L_H, Circuit
 from weirsim.equipment import TopOff
 from weirsim.ledger import Ledger
-from weirsim.plant import PlantSpec
+from weirsim.plant import VORTEX_M, PlantSpec
 from weirsim.upset import Upset
 from weirsim.vessels import Vessel, Water
 from weirwatch.water.dosing import LIMEWATER_MMOL_L
@@ -13,7 +13,6 @@ from weirwatch.water.hydraulics import weir_head_m
 # reference salinity (Millero et al. 2008). Constant, so that salinity is exactly a dilution.
 SALT_KG_M3 = 1023.343 * 35.16504 / 35.0 / 1000.0
 _FLOOR_DRIES_M3_S = 2.0 * L_H
-_VORTEX_M = 0.02  # water above the intake below which the pump draws some air; no source
 _FRESH_OXYGEN = 8.7  # mg/L, fresh water of 22 °C in balance with air (from memory)
 _REFILL_S = 18 * 3600.0  # the keeper looks at the reservoir after work
 
@@ -49,7 +48,7 @@ class Waterworks:
         self._reservoir = self.vessels[spec.top_off.reservoir] if spec.top_off else None
         self._work_m = (spec.sump.working_l or 0.0) / 1000.0 / spec.sump.area_m2
         self._intake_m3 = spec.pump.intake_m * spec.sump.area_m2
-        self._vortex_m3 = _VORTEX_M * spec.sump.area_m2
+        self._vortex_m3 = VORTEX_M * spec.sump.area_m2
         branches = (*self.circuit.loops, *self.circuit.displays)
         self._lift_m = {branch.feeds: branch.lift_m for branch in branches}
         self._siphons: list[tuple[Vessel, float]] = []  # with the contents up to the outlet, m³
@@ -202,6 +201,14 @@ class Waterworks:
             inflow[branch.feeds] += branch.flow_m3_s
         for vessel in self._weirs:
             head = weir_head_m(inflow[vessel.spec.id], vessel.spec.crest_length_m or 0.0)
+            room_m = vessel.spec.height_m - (vessel.spec.crest_m or 0.0)
+            if head >= room_m:
+                raise ValueError(
+                    f"vessel {vessel.spec.id}: {inflow[vessel.spec.id] / L_H:.0f} L/h stand "
+                    f"{1000.0 * head:.0f} mm above its crest of {vessel.spec.crest_length_m:g} m, "
+                    f"and its rim is only {1000.0 * room_m:.0f} mm above it: measure crest_m, "
+                    "crest_length_m and height_m again"
+                )
             self._set(vessel, vessel.crest_m3 + head * vessel.area_m2)
         self._set(self.sump, (self.spec.sump.working_l or 0.0) / 1000.0)
         self._set(self.riser, self.circuit.riser_m3)

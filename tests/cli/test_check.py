@@ -1,8 +1,11 @@
 """`weirwatch check`: all mistakes on standard error with code 2; warnings do not fail."""
 
 import json
+from pathlib import Path
 
 from support.cli_types import Call, Place, Run
+
+from weirwatch.cli.demo_plant import demo_config
 
 
 def test_a_right_file_is_code_0_with_its_warnings_on_standard_error(run: Run, place: Place) -> None:
@@ -43,6 +46,19 @@ def test_json_has_both_lists_and_the_same_code(call: Call, place: Place) -> None
     assert bad.exit_code == 2
     assert document["file"] == str(place.config)
     assert "line 1, column 5" in document["errors"][0]
+
+
+def test_a_plant_that_no_drill_could_play_is_a_doubt(call: Call, tmp_path: Path) -> None:
+    text = demo_config().read_text()
+    file = tmp_path / "own.toml"
+    file.write_text(text.replace("shutoff_head_m = 4.5", "shutoff_head_m = 2.0"))
+    weak = call("check", "--json", file)
+    document = json.loads(weak.stdout)
+    assert (weak.exit_code, document["errors"]) == (0, [])
+    assert "pump return: shutoff_head_m 2 must exceed the" in document["warnings"][-1]
+    assert document["warnings"][-1].endswith(". Until then there is no drill of this plant.")
+    sound = json.loads(call("check", "--json", demo_config()).stdout)
+    assert not any("no drill" in warning for warning in sound["warnings"])
 
 
 def test_the_file_may_come_from_option_environment_or_folder(run: Run, place: Place) -> None:

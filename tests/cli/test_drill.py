@@ -15,6 +15,7 @@ from weirwatch.cli.drill_run import Job, run_all
 from weirwatch.cli.drill_view import Bill, short
 from weirwatch.config import load
 from weirwatch.config.catalogue import load_catalogue
+from weirwatch.domain.errors import ConfigError
 
 DEMO = demo_config()
 Edit = Callable[[str], str]
@@ -138,6 +139,34 @@ def test_wrong_use_is_told_before_anything_is_played(
     result = drill(call, DEMO, *words)
     assert result.exit_code != 0
     assert said in str(result.exception)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("shutoff_head_m = 4.5", "shutoff_head_m = 2.0", "shutoff_head_m 2 must exceed the"),
+        ("height_m = 1.21", "height_m = 1.16", "stand 9 mm above its crest of 0.44 m"),
+        ("set_level_mm = 300", "set_level_mm = 425", "the sump's rim at 420 mm"),
+        ('without = ["', 'without = ["floor-leak", "', "[plant] without says that it does not"),
+    ],
+)
+def test_a_plant_or_failure_that_cannot_be_played_is_refused_with_the_reason(
+    call: Call, tmp_path: Path, old: str, new: str, said: str
+) -> None:
+    config = edited(tmp_path, lambda text: text.replace(old, new))
+    result = drill(call, config, "floor-leak")
+    assert isinstance(result.exception, ConfigError)
+    assert said in str(result.exception)
+
+
+def test_what_the_plant_is_said_to_be_without_is_listed_and_not_played(tmp_path: Path) -> None:
+    config = edited(
+        tmp_path, lambda text: text.replace('without = ["', 'without = ["light-stuck", "')
+    )
+    bill = Bill.of(load(config), load_catalogue(), ["all"])
+    assert "light-stuck" not in bill.played
+    assert bill.not_played["light-stuck"] == "[plant] without says that it does not happen here"
+    assert bill.not_played["chiller-failed"] == "the plant has no chiller"
 
 
 def test_a_configuration_without_a_plant_is_told_what_is_missing(

@@ -7,7 +7,7 @@ from weirsim.faults import Fault
 from weirsim.gear import ChillerSpec, ReactorSpec, SkimmateSpec
 from weirsim.harbour_hall import NODES, SPEC
 from weirsim.model import Plant
-from weirsim.plant import DaySpec, PlantSpec, PowerSpec, PumpSpec, VesselSpec
+from weirsim.plant import DaySpec, HeaterSpec, PlantSpec, PowerSpec, PumpSpec, VesselSpec
 
 START_US = 1_767_225_600_000_000  # 2026-01-01T00:00:00Z
 STILL = DaySpec(lights_w_per_m2=0.0, room_swing_k=0.0)
@@ -25,6 +25,20 @@ ONE_DISPLAY = PlantSpec(
     day=STILL,
     power=NO_POWER,
     start_degc=25.0,
+)
+
+# One display of 300 L over a sump of 50, in a cool room: a hundredth of some plants.
+SMALL = PlantSpec(
+    system="cellar",
+    vessels=(
+        VesselSpec("tank", "display", 300.0, 0.5, 0.62, None, 0.59, 0.2, 0.03),
+        VesselSpec("sump", "sump", 80.0, 0.25, 0.4, working_l=50.0),
+    ),
+    pump=PumpSpec("return", 1800.0, 1.2, 2.5, 2.0, 0.025, 25.0),
+    heaters=(HeaterSpec("rod", "sump", 200.0, 25.0, 0.4),),
+    room_degc=20.0,
+    loss_w_per_k=7.0,
+    evaporation_l_per_day=3.0,
 )
 
 WITH_CHILLER = replace(SPEC, chiller=ChillerSpec("chiller", 600.0, 26.5, 0.6, vessel="sump"))

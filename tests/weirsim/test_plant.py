@@ -3,7 +3,9 @@ from typing import Any
 
 import pytest
 
+from weirsim.gear import ChillerSpec
 from weirsim.harbour_hall import SPEC
+from weirsim.model import Plant
 from weirsim.plant import HeaterSpec, LoopSpec, TopOffSpec, VesselSpec
 
 
@@ -34,6 +36,9 @@ def changed(vessel_id: str, **changes: Any) -> tuple[VesselSpec, ...]:
         ({"loops": (LoopSpec("uv", "reservoir", 5.0),)}, "cannot feed the reservoir"),
         ({"heaters": (HeaterSpec("h", "reservoir", 9.0, 25.0, 1.0),)}, "cannot stand in"),
         ({"top_off": TopOffSpec("north", 30.0, 300.0, 3.0)}, "north is not a reservoir"),
+        ({"vessels": changed("sump", working_l=70.0)}, "70 mm high .* draws air below 80 mm"),
+        ({"top_off": TopOffSpec("reservoir", 30.0, 419.0, 3.0)}, "between 417.5 and 420.5 mm"),
+        ({"top_off": TopOffSpec("reservoir", 30.0, 80.0, 3.0)}, "80 mm, where the return pump"),
     ],
 )
 def test_a_plant_that_cannot_work_is_refused_with_what_to_change(
@@ -47,6 +52,15 @@ def test_the_water_is_kept_at_its_heaters_temperature_else_at_the_start_s_or_roo
     assert SPEC.warm_degc == 25.5
     assert replace(SPEC, heaters=(), start_degc=20.0).warm_degc == 20.0
     assert replace(SPEC, heaters=()).warm_degc == 22.0
+    chilled = replace(SPEC, heaters=(), chiller=ChillerSpec("c", 600.0, 14.0, 0.6, "sump"))
+    assert chilled.warm_degc == 14.0
+    assert replace(chilled, room_degc=10.0).warm_degc == 10.0
+
+
+def test_a_display_whose_weir_cannot_carry_its_flow_is_refused() -> None:
+    """North has 3.4 mm of room above a crest that takes 9.3 mm of its share, after Francis."""
+    with pytest.raises(ValueError, match="vessel north: 2581 L/h stand 9 mm above its crest"):
+        Plant(replace(SPEC, vessels=changed("north", height_m=1.1608)), 0)
 
 
 def test_roles_are_found() -> None:

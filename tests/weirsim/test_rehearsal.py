@@ -157,6 +157,30 @@ def test_harm_is_looked_for_only_from_the_failure_on() -> None:
     assert (rehearsal.harm.at_us - play.begins_us) / 1e6 == pytest.approx(65.0, abs=5.0)
 
 
+def test_harm_that_stands_before_the_failure_is_none_of_its() -> None:
+    """Cold brackish water is outside both bands for as long as it is kept; a rise is still harm."""
+    spec = replace(SPEC, heaters=(), room_degc=12.0, salinity=31.0)
+    stage = Stage(spec, NODES)
+    play = replace(
+        stage.failure("top-off-stuck-on", 0, 1),
+        meters=("temperature-band", "salinity-band", "salinity-rate"),
+    )
+    rehearsal = Rehearsal(play, "w")
+    for _ in rehearsal.beats():
+        if rehearsal.harm is not None:
+            break
+    assert rehearsal.harm is not None
+    assert rehearsal.harm.meter == "salinity-rate"
+    assert rehearsal.harm.at_us - play.begins_us > 3600e6
+
+
+def test_a_season_changes_the_room_that_evaporation_goes_by_and_not_what_it_is_stated_for() -> None:
+    play = STAGE.failure("temperature-extreme", 0, 1)
+    assert (play.spec.room_degc, play.spec.usual_room_degc) == (14.0, SPEC.room_degc)
+    life = STAGE.ordinary(1.0, 1, 1)
+    assert life.spec.room_degc != SPEC.room_degc == life.spec.usual_room_degc
+
+
 def test_the_catalogue_is_played_or_has_a_reason_or_is_of_the_service() -> None:
     catalogue = load_catalogue().failures
     assert SCENARIOS.keys() <= catalogue.keys()
@@ -193,6 +217,10 @@ def test_a_plant_that_lacks_something_says_so() -> None:
     assert reasons["probe-silent"] == "no channel that a rule watches"
     assert reasons["top-off-stuck-on"] == "the plant has no top-off"
     assert reasons["room-co2-high"].startswith("no channel measures the room's carbon dioxide")
+    assert reasons["skimmer-flow-lost"].startswith("no channel measures the skimmer's flow, so")
+    blind = Stage(SPEC, NODES[2:]).cannot_play()
+    assert blind["light-stuck"].startswith("no channel measures the lights, so nothing says it is")
+    assert blind["ph-high"].startswith("no channel measures pH, so nothing says it is there")
     with pytest.raises(ValueError, match="heater-stuck-on cannot be played: the plant has no"):
         bare.failure("heater-stuck-on", 0, 1)
 

@@ -3,13 +3,13 @@ from itertools import pairwise
 
 import pytest
 from scipy.integrate import solve_ivp
-from support.plants import ONE_DISPLAY, START_US, STILL, quiet, run
+from support.plants import ONE_DISPLAY, SMALL, START_US, STILL, quiet, run
 
 from weirsim.climate import Climate
 from weirsim.faults import Fault
 from weirsim.harbour_hall import SPEC
 from weirsim.model import Plant
-from weirsim.plant import DaySpec, HeaterSpec
+from weirsim.plant import DaySpec, HeaterSpec, PlantSpec
 from weirwatch.water.heat import (
     heat_capacity_j_k,
     hours_until,
@@ -169,6 +169,26 @@ def test_evaporation_takes_its_latent_heat() -> None:
     assert plant.ledger.latent_j / plant.ledger.evaporated_m3 == pytest.approx(climate.latent_j_m3)
 
 
+def test_in_another_season_the_same_plant_evaporates_by_the_room_it_then_has() -> None:
+    """Dalton: 14 L/day at 22 °C, 28 % more at 14 °C, half as humid; not 14 L in every room."""
+
+    def evaporated_l(spec: PlantSpec) -> float:
+        climate = Climate(spec)
+        air = climate.air_pa(spec.room_degc)
+        wet = ("north", "south", "refuge", "sump")
+        return 86_400e3 * sum(climate.evaporation_m3_s(name, 25.5, air) for name in wet)
+
+    drive_pa = [
+        saturation_pressure_pa(25.5) * (1.0 - 0.000537 * 35.0) - 0.5 * saturation_pressure_pa(room)
+        for room in (22.0, 14.0)
+    ]
+    assert evaporated_l(SPEC) == pytest.approx(14.0)
+    winter = SPEC.in_room(14.0)
+    assert evaporated_l(winter) == pytest.approx(14.0 * drive_pa[1] / drive_pa[0], rel=1e-3)
+    assert evaporated_l(winter.in_room(22.0)) == pytest.approx(14.0)
+    assert evaporated_l(SPEC.in_room(45.0)) == 0.0  # steam bath: no mistake of the description
+
+
 def test_a_room_too_moist_for_evaporation_is_refused() -> None:
     tropical = replace(SPEC, room_degc=40.0, day=DaySpec(room_humidity=1.0))
     with pytest.raises(ValueError, match="takes no evaporation"):
@@ -202,3 +222,42 @@ def test_lights_warm_the_displays_by_day_only() -> None:
     # 250 W/m² × 2 m² × half of it × 12 h
     assert plant.ledger.lights_j == pytest.approx(250.0 * 12 * 3600.0)
     assert unlit.ledger.lights_j == 0.0
+
+
+@pytest.mark.parametrize("step_s", [2.5, 30.0, 60.0])
+def test_a_sump_that_has_run_dry_keeps_no_heat_for_the_water_that_comes_back(
+    step_s: float,
+) -> None:
+    """Its heater glows in the air for half a day; then the pump and a display's water return."""
+    faults = [
+        Fault("vessel-leaking", 0.0, 1.0, 12 * 3600.0, "sump"),
+        Fault("return-pump-stopped", 0.0),
+        Fault("skimmer-flow-lost", 0.0),
+        Fault("siphon-break-blocked", 12 * 3600.0),
+    ]
+    spec = replace(SMALL, evaporation_l_per_day=5.0)
+    plant = Plant(spec, START_US, faults)
+    while plant.elapsed_s < 12 * 3600.0:
+        plant.step(step_s)
+    assert plant.works.sump.volume_m3 == 0.0
+    assert plant.warmth.heater_w == 200.0
+    while plant.elapsed_s < 13 * 3600.0:
+        plant.step(step_s)
+        sump = plant.works.sump
+        assert sump.volume_m3 >= 0.0
+        assert plant.room_degc - 1.0 < plant.degc(sump) < 40.0
+    assert plant.works.sump.volume_m3 > 1e-3
+
+
+@pytest.mark.parametrize("step_s", [2.5, 30.0, 60.0])
+def test_a_vessel_that_dries_out_is_never_less_than_empty(step_s: float) -> None:
+    """Ten times as much evaporates within a step in the end as there still is."""
+    tank, sump = SMALL.vessels[0], replace(SMALL.vessels[1], working_l=20.0, area_m2=0.1)
+    spec = replace(SMALL, vessels=(tank, sump), heaters=(), day=STILL)
+    spec = replace(spec, evaporation_l_per_day=400.0, loss_w_per_k=7000.0)
+    plant = Plant(spec, START_US, [Fault("return-pump-stopped"), Fault("skimmer-flow-lost")])
+    while plant.elapsed_s < 36 * 3600.0:
+        plant.step(step_s)
+        assert plant.works.sump.volume_m3 >= 0.0
+        assert 5.0 < plant.degc(plant.works.sump) < 25.0
+    assert plant.works.sump.volume_m3 < 2e-3

@@ -41,15 +41,32 @@ def check_command(
         )
         return
     report: Report = check(path)
+    warnings = report.warnings if report.errors else (*report.warnings, *_unplayable(path))
     if as_json:
         from weirwatch.cli.desk import print_json  # opens the store, and loads numpy for it
 
-        document = {"file": str(path), "errors": report.errors, "warnings": report.warnings}
-        print_json(document)
+        print_json({"file": str(path), "errors": report.errors, "warnings": warnings})
     else:
-        _say(path, report.errors, report.warnings)
+        _say(path, report.errors, warnings)
     if report.errors:
         raise typer.Exit(2)
+
+
+def _unplayable(path: Path) -> tuple[str, ...]:
+    """Return why drills refuse the plant of a file without mistakes; nothing when they do not."""
+    from weirwatch.config import load
+    from weirwatch.domain.errors import ConfigError
+
+    settings = load(path)
+    if settings.plant is None:
+        return ()
+    from weirwatch.cli.drill_plant import SimulatedPlant  # numpy and the simulator
+
+    try:
+        SimulatedPlant(settings)
+    except ConfigError as trouble:
+        return (f"{str(trouble).rstrip('.')}. Until then there is no drill of this plant.",)
+    return ()
 
 
 def _say(path: Path, errors: tuple[str, ...], warnings: tuple[str, ...]) -> None:

@@ -187,11 +187,13 @@ def _normal(
     as_json: bool,
     report: Path | None,
 ) -> int:
+    from weirwatch.cli.drill_plant import SimulatedPlant
     from weirwatch.cli.drill_view import normal_json, show_normal
     from weirwatch.domain.errors import ConfigError
 
     if report is not None:
         raise ConfigError("--report: there is nothing to plot in ordinary life; leave it out")
+    SimulatedPlant(settings).require_probes()
     results = _play(settings, todo, workers, quiet=as_json)
     if as_json:
         return normal_json(results)

@@ -162,6 +162,7 @@ def _plant_for(settings: Settings, failure: str) -> SimulatedPlant:
     if failure not in load_catalogue().failures:
         raise UnknownFailure(f"failure {failure!r} is not in the catalogue")
     plant = SimulatedPlant(settings)
+    plant.require_probes()
     if failure not in plant.can_play():
         why = plant.cannot_play().get(failure, "not of the plant")
         raise ConfigError(f"{failure}: cannot be played: {why}")

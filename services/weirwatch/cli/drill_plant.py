@@ -5,7 +5,8 @@ from dataclasses import replace
 
 from weirsim.rehearsal import Rehearsal
 from weirsim.scenarios import SCENARIOS
-from weirsim.stage import Stage
+from weirsim.site import Site
+from weirsim.stage import START_US, Stage
 from weirwatch.cli.drill_probes import nodes_for
 from weirwatch.cli.plant_spec import to_plant_spec
 from weirwatch.domain.errors import ConfigError
@@ -15,6 +16,7 @@ from weirwatch.pipeline.plant_source import HarmBegins, Moment
 from weirwatch.settings import Settings, drill_root
 
 DAY_H = 36.0  # a play so long shows all that harms within a day of when it began
+_WITHOUT = "[plant] without says that it does not happen here"
 LEAD_S = 60.0  # plant seconds that a live drill shows all well before the failure
 
 
@@ -64,9 +66,12 @@ class SimulatedPlant:
         computed = {derived.channel for derived in settings.derived}
         sent = [channel for channel in settings.channels if channel.id not in computed]
         nodes, self._unfed = nodes_for(settings.plant, sent)
+        self._without = settings.plant.without
         try:
+            spec = to_plant_spec(settings.plant)
+            Site(spec, nodes, START_US)  # what cannot run is told now, not at the first play
             self._stage = Stage(
-                to_plant_spec(settings.plant),
+                spec,
                 nodes,
                 _guarded(settings.rules, self._unfed),
                 _twins(settings.rules, self._unfed),
@@ -84,13 +89,26 @@ class SimulatedPlant:
         """First level of the topics."""
         return self._root
 
+    def require_probes(self) -> None:
+        """Refuse a plant on which no channel measures anything: a play would be of nothing.
+
+        Raises:
+            ConfigError: it is such a plant.
+        """
+        if not self._stage.nodes:
+            raise ConfigError(
+                f"{self._source}: no channel measures anything of the simulated plant "
+                f"{self._stage.spec.system}: docs/drill.md says by which names it is found"
+            )
+
     def can_play(self) -> Sequence[str]:
         """Return the failures that its physics can show."""
-        return self._stage.can_play()
+        return [f for f in self._stage.can_play() if f not in self._without]
 
     def cannot_play(self) -> Mapping[str, str]:
-        """Return failure → why, for those it knows that it cannot show."""
-        return self._stage.cannot_play()
+        """Return failure → why, for those it knows that it cannot show, or need not."""
+        absent = dict.fromkeys(self._without, _WITHOUT)
+        return {**absent, **self._stage.cannot_play()}
 
     def unfed(self) -> Sequence[str]:
         """Return the configured channels that it has no probe for."""

@@ -4,6 +4,8 @@ from collections.abc import Callable, Sequence
 
 from weirsim.harbour_hall import NODES
 from weirsim.instruments import NodeSpec, ProbeSpec
+from weirwatch.domain.naming import names
+from weirwatch.domain.quantity import converter
 from weirwatch.domain.reading import Channel
 from weirwatch.settings import PlantSettings
 
@@ -24,11 +26,13 @@ _MANNERS: dict[str, tuple[float, float, float]] = {
     "calcium": (4.0, 0.0, 0.0),
     "ammonia": (0.003, 0.0, 0.0),
     "co2": (8.0, 30.0, 0.0),
+    "salinity": (0.02, 10.0, 0.0),
 }
 _UNITS = {
     "level": "mm",
     "temperature": "Cel",
     "conductivity": "mS/cm",
+    "salinity": "psu",
     "ph": "pH",
     "flow": "L/h",
     "power": "W",
@@ -81,31 +85,57 @@ def nodes_for(
 
 
 def _probe(plant: PlantSettings, channel: Channel) -> ProbeSpec | None:
-    known = _KNOWN.get((channel.node, channel.name))
-    if known is not None and (known.quantity, known.unit) == (channel.quantity, channel.unit):
-        return known
-    effluent = channel.quantity == "flow" and "effluent" in channel.name
-    if channel.unit != ("mL/min" if effluent else _UNITS.get(channel.quantity)):
-        return None
     find = _SOURCES.get(channel.quantity)
     source = find(plant, channel) if find is not None else None
-    if source is None:
+    measured = _measured(channel)
+    if source is None or measured is None:
         return None
+    unit, step, valid = measured
+    known = _KNOWN.get((channel.node, channel.name))
+    if known is not None and (known.source, known.unit, known.resolution, known.valid) == (
+        source,
+        channel.unit,
+        step,
+        valid,
+    ):
+        return known
     noise, lag_s, notices = _MANNERS.get(channel.quantity, (0.0, 0.0, 0.0))
-    top = channel.valid[1] if channel.valid else 0.0
+    top = valid[1] if valid else 0.0
     return ProbeSpec(
         name=channel.name,
         source=source,
         quantity=channel.quantity,
-        unit=channel.unit,
+        unit=unit,
+        wire_unit="" if unit == channel.unit else unit,
         noise=noise if channel.quantity != "flow" else 0.003 * top,
-        resolution=channel.resolution or 0.0,
-        valid=channel.valid,
+        resolution=step,
+        valid=valid,
         starts_at=notices * top,
         lag_s=lag_s,
         title=channel.title,
         vessel=channel.vessel,
     )
+
+
+def _measured(channel: Channel) -> tuple[str, float, tuple[float, float] | None] | None:
+    """Return unit, resolution and range that a probe measures in, or None: it measures no such.
+
+    A unit that the simulator does not measure in is sent along, for the service to convert.
+    """
+    effluent = channel.quantity == "flow" and "effluent" in channel.name
+    usual = "mL/min" if effluent else _UNITS.get(channel.quantity)
+    step, valid = channel.resolution or 0.0, channel.valid
+    if usual is None:
+        return None
+    if channel.unit in ("", usual):  # pH is mostly written without
+        return channel.unit, step, valid
+    try:
+        scale, offset = converter(channel.unit, usual)
+    except ValueError:
+        return None
+    if valid is not None:
+        valid = (valid[0] * scale + offset, valid[1] * scale + offset)
+    return usual, step * scale, valid
 
 
 def _level(plant: PlantSettings, channel: Channel) -> str | None:
@@ -128,8 +158,10 @@ def _in_water(kind: str, role: str = "sump") -> Callable[[PlantSettings, Channel
     """Return who finds a measurement in a channel's vessel, or in the first of a role."""
 
     def find(plant: PlantSettings, channel: Channel) -> str | None:
+        known = {vessel.id for vessel in plant.vessels if vessel.role != "reservoir"}
         usual = next(vessel.id for vessel in plant.vessels if vessel.role == role)
-        return f"{kind}:{channel.vessel or usual}"
+        place = channel.vessel or usual
+        return f"{kind}:{place}" if place in known else None  # of the reservoir only level and room
 
     return find
 
@@ -154,7 +186,7 @@ def _flow(plant: PlantSettings, channel: Channel) -> str | None:
         return "reactor-effluent" if _reactor(plant) else None
     displays = [vessel.id for vessel in plant.vessels if vessel.role == "display"]
     branches = ["return", *(loop.id for loop in plant.loops), "skimmer", *displays]
-    return next((f"flow:{branch}" for branch in branches if branch in channel.name), None)
+    return next((f"flow:{branch}" for branch in branches if names(channel.name, branch)), None)
 
 
 def _switch(_plant: PlantSettings, channel: Channel) -> str | None:
@@ -170,6 +202,7 @@ _SOURCES: dict[str, Callable[[PlantSettings, Channel], str | None]] = {
     "level": _level,
     "temperature": _temperature,
     "conductivity": _in_water("conductivity"),
+    "salinity": _in_water("salinity"),
     "oxygen": _in_water("oxygen", "display"),
     "alkalinity": _in_water("alkalinity"),
     "calcium": _in_water("calcium"),

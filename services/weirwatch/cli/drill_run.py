@@ -1,6 +1,6 @@
 """Runs plays, each with a journal of its own in a folder that goes when the play has ended."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -14,7 +14,14 @@ from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.instant import Micros
 from weirwatch.domain.reading import Quality
 from weirwatch.ingest.codec import Codec
-from weirwatch.pipeline.drill import Drill, DrillParts, Outcome, coarser, detecting_rules
+from weirwatch.pipeline.drill import (
+    Drill,
+    DrillParts,
+    Outcome,
+    coarser,
+    detecting_rules,
+    not_expected,
+)
 from weirwatch.pipeline.drill_result import (
     NormalResult,
     RunResult,
@@ -56,12 +63,18 @@ Result = RunResult | NormalResult
 
 
 class Rehearsals:
-    """Everything that plays of one configuration share."""
+    """Everything that plays of one configuration share.
 
-    def __init__(self, settings: Settings) -> None:
-        self._settings = settings
-        self._rules = {rule.id: rule for rule in settings.rules}
+    Args:
+        settings: the keeper's own.
+        absent: channels that no play sends, whose silence says nothing; None: those that the
+            simulated plant has no probe for.
+    """
+
+    def __init__(self, settings: Settings, absent: Collection[str] | None = None) -> None:
         self._plant = SimulatedPlant(settings)
+        self._settings = not_expected(settings, self._plant.unfed() if absent is None else absent)
+        self._rules = {rule.id: rule for rule in settings.rules}
         self._writer = NoticeWriter(settings, load_catalogue())
         self._offline = node_rule_ids(channel.id for channel in settings.channels)
 

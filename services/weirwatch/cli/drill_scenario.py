@@ -41,7 +41,9 @@ def run_scenario(settings: Settings, path: Path, seed: int | None, *, as_json: b
     if seed is not None:
         scenario = replace(scenario, seed=seed)
     tape, unfed = None, plant.unfed()
-    if scenario.recording is not None:
+    if scenario.recording is None:
+        plant.require_probes()
+    else:
         tape = recorded(settings, plant.stage, scenario, scenario.recording)
         scenario, unfed = tape.scenario, tape.absent
     result = play_scenario(settings, plant, scenario, tape, quiet=as_json)
@@ -76,7 +78,8 @@ def play_scenario(
     if tape is None:
         outcome = Rehearsals(settings).watch(play, frozenset())
     else:
-        outcome = Rehearsals(tape.settings).watch(play, frozenset(), doubted=tape.tracks.doubted)
+        rehearsals = Rehearsals(settings, tape.absent)
+        outcome = rehearsals.watch(play, frozenset(), doubted=tape.tracks.doubted)
     channels = {channel.id: channel for channel in settings.channels}
     telling = {
         fault.number: telling_rules(fault, settings.rules, channels, play.others[fault.number])

@@ -47,6 +47,7 @@ class Bill:
         if "normal" in names:
             raise ConfigError("drill normal: give it alone; failures are played in a drill apart")
         plant = SimulatedPlant(settings)
+        plant.require_probes()
         can, cannot = plant.can_play(), plant.cannot_play()
         held = {"all": can, **plant.sets()}
         sets = {name: [f for f in catalogue.failures if f in held[name]] for name in held}

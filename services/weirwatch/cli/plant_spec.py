@@ -4,11 +4,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from weirsim.gear import ChillerSpec, ReactorSpec
+from weirsim.gear import ChillerSpec, DoserSpec, ReactorSpec
 from weirsim.plant import (
     HeaterSpec,
     LoopSpec,
     PlantSpec,
+    PowerSpec,
     PumpSpec,
     TopOffSpec,
     VesselSpec,
@@ -19,17 +20,20 @@ from weirwatch.settings import (
     HeaterSettings,
     LoopSettings,
     PlantSettings,
-    PumpSettings,
     TopOffSettings,
     VesselSettings,
 )
+
+_INTAKE_SHARE = 0.4  # of the sump's working level: in a shallow one the intake lies lower
+_USUAL_L = 2860.0  # Harbour Hall's water, for which the defaults of the simulator are made
 
 
 def to_plant_spec(plant: PlantSettings) -> PlantSpec:
     """Return the simulator's description of a configured plant.
 
-    What the configuration does not say (lights, circulation pumps, fittings of the riser, the
-    room's day) has the defaults of `weirsim.plant`.
+    What the configuration does not say (lights, fittings of the riser, the room's day) has the
+    defaults of `weirsim.plant`; circulation pumps, skimmer and doser are as large for the water
+    as Harbour Hall's.
 
     Raises:
         ValueError: a plant that cannot run; the message says what to change.
@@ -37,7 +41,7 @@ def to_plant_spec(plant: PlantSettings) -> PlantSpec:
     return PlantSpec(
         system=plant.system,
         vessels=tuple(_vessel(vessel) for vessel in plant.vessels),
-        pump=_pump(plant.pump),
+        pump=_pump(plant),
         loops=tuple(_loop(loop) for loop in plant.loops),
         heaters=tuple(_heater(heater) for heater in plant.heaters),
         top_off=_top_off(plant.top_off) if plant.top_off else None,
@@ -48,7 +52,25 @@ def to_plant_spec(plant: PlantSettings) -> PlantSpec:
         chiller=None if plant.chiller is None else _chiller(plant.chiller),
         stocking=replace(Stocking(), **plant.stocking),
         reactor=_reactor(plant),
+        power=_power(plant),
+        doser=replace(DoserSpec(), rate_l_h=_to_size(plant, DoserSpec().rate_l_h)),
     )
+
+
+def _power(plant: PlantSettings) -> PowerSpec:
+    usual = PowerSpec()
+    return replace(
+        usual,
+        circulation_w=_to_size(plant, usual.circulation_w),
+        skimmer_l_h=_to_size(plant, usual.skimmer_l_h),
+        skimmer_w=_to_size(plant, usual.skimmer_w),
+    )
+
+
+def _to_size(plant: PlantSettings, usual: float) -> float:
+    """Return a figure of Harbour Hall's for as much water as this plant has."""
+    wet = (vessel for vessel in plant.vessels if vessel.role != "reservoir")
+    return usual * sum(vessel.working_l or vessel.volume_l for vessel in wet) / _USUAL_L
 
 
 def _vessel(vessel: VesselSettings) -> VesselSpec:
@@ -66,8 +88,11 @@ def _vessel(vessel: VesselSettings) -> VesselSpec:
     )
 
 
-def _pump(pump: PumpSettings) -> PumpSpec:
-    return PumpSpec(
+def _pump(plant: PlantSettings) -> PumpSpec:
+    pump = plant.pump
+    sump = next(vessel for vessel in plant.vessels if vessel.role == "sump")
+    working_m = (sump.working_l or 0.0) / 1000.0 / sump.area_m2
+    spec = PumpSpec(
         id=pump.id,
         flow_l_h=pump.flow_l_h,
         static_head_m=pump.static_head_m,
@@ -76,6 +101,7 @@ def _pump(pump: PumpSettings) -> PumpSpec:
         pipe_d_m=pump.pipe_d_m,
         power_w=pump.power_w,
     )
+    return replace(spec, intake_m=min(spec.intake_m, _INTAKE_SHARE * working_m))
 
 
 def _loop(loop: LoopSettings) -> LoopSpec:

@@ -25,14 +25,12 @@ class Recorded:
     Attributes:
         scenario: with its start, and never longer than the recording.
         stage: with nodes that repeat it.
-        settings: the keeper's own; what is absent is not expected.
         tracks: in the scenario's time.
         simulated, absent: the other channels that are sent.
     """
 
     scenario: ScenarioSettings
     stage: Stage
-    settings: Settings
     tracks: Tracks
     simulated: tuple[str, ...]
     absent: tuple[str, ...]
@@ -89,7 +87,6 @@ def recorded(
             lasts_s=min(lasts, last - begins) / SECOND,
         ),
         stage=replace(stage, nodes=nodes),
-        settings=_not_expected(settings, {c for c in playable if c not in fed}),
         tracks=tracks,
         simulated=tuple(c for c, probe in fed.items() if probe.source != RECORDED),
         absent=tuple(channel for channel in playable if channel not in fed),
@@ -126,14 +123,3 @@ def _repeating(channel: Channel) -> ProbeSpec:
         title=channel.title,
         vessel=channel.vessel,
     )
-
-
-def _not_expected(settings: Settings, absent: set[str]) -> Settings:
-    """Return settings in which nobody waits for channels that are not there."""
-    expected = tuple(
-        replace(channel, expected_every=None, silent_after=None)
-        if channel.id in absent
-        else channel
-        for channel in settings.channels
-    )
-    return replace(settings, channels=expected)

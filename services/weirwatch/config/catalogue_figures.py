@@ -7,6 +7,7 @@ One that the plant cannot tell is None, and the keeper is asked for the key inst
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from weirwatch.domain.naming import names
 from weirwatch.pipeline.plant_figures import drain_back_total_l, usual_level_mm
 from weirwatch.settings import PlantSettings, VesselSettings
 from weirwatch.water.salinity import conductivity_mS_cm
@@ -71,7 +72,7 @@ def vessel_of(plant: PlantSettings, channel: Seen) -> VesselSettings | None:
 def _flow(plant: PlantSettings, channel: Seen) -> float | None:
     if "return" in channel.name:
         return plant.pump.flow_l_h
-    return next((loop.flow_l_h for loop in plant.loops if loop.id in channel.name), None)
+    return next((loop.flow_l_h for loop in plant.loops if names(channel.name, loop.id)), None)
 
 
 def _level(plant: PlantSettings, channel: Seen) -> float | None:

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 
 from weirwatch.config.catalogue_figures import Seen, vessel_of
+from weirwatch.domain.naming import names
 from weirwatch.settings import PlantSettings
 
 Plays = Callable[[PlantSettings | None, Seen, Seen], bool]
@@ -34,7 +35,7 @@ def _heated(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
 
 def _loop(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
     loops = [loop.id for loop in plant.loops] if plant is not None else []
-    return channel.quantity == "flow" and any(loop in channel.name for loop in loops)
+    return channel.quantity == "flow" and any(names(channel.name, loop) for loop in loops)
 
 
 def _system_ph(_: PlantSettings | None, channel: Seen, __: Seen) -> bool:

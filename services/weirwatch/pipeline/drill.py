@@ -4,7 +4,7 @@ What is left out of the real service is the broker, the threads and the outbox's
 enter the inbox as the transport would put them there, and notices are counted once committed.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from weirwatch.domain.alarm import Event
@@ -249,6 +249,25 @@ def _book(settings: Settings) -> Book:
     rules = {rule.id: rule for rule in settings.rules}
     channels = {channel.id: channel for channel in settings.channels}
     return make_ready(RuleBook(rules, channels, settings.service.time_zone))
+
+
+def not_expected(settings: Settings, absent: Collection[str]) -> Settings:
+    """Return settings in which nobody waits for channels that a play does not send.
+
+    Nor for those that are computed from them.
+    """
+    silent = set(absent)
+    waiting = list(settings.derived)
+    while found := [d for d in waiting if not silent.isdisjoint(d.inputs.values())]:
+        silent |= {derived.channel for derived in found}
+        waiting = [derived for derived in waiting if derived not in found]
+    channels = tuple(
+        replace(channel, expected_every=None, silent_after=None)
+        if channel.id in silent
+        else channel
+        for channel in settings.channels
+    )
+    return replace(settings, channels=channels)
 
 
 def coarser(settings: Settings, every: Micros | None) -> Settings:

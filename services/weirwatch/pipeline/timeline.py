@@ -6,6 +6,7 @@ from enum import StrEnum
 
 from weirwatch.domain.alarm import Event
 from weirwatch.domain.instant import SECOND, Micros
+from weirwatch.domain.naming import names
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import Deviation, Rule
 from weirwatch.pipeline.drill import Outcome
@@ -184,7 +185,7 @@ def _of_another(
     if fault.strikes == "vessel":
         return channel.vessel in others
     if fault.strikes == "loop":
-        named = [name for name in (*others, *fault.targets) if name in channel.name]
+        named = [name for name in (*others, *fault.targets) if names(channel.name, name)]
         return bool(named) and not set(named) & set(fault.targets)
     return False
 
