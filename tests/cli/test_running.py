@@ -36,7 +36,7 @@ class Broker:
     """Our own broker, as the keeper sees it."""
 
     def __init__(self) -> None:
-        self.lives = True
+        self.lives = self.hears = True
         self.trouble = ""
         self.starts = 0
         self.slow = threading.Event()
@@ -45,12 +45,15 @@ class Broker:
     def alive(self) -> bool:
         return self.lives
 
+    def answers(self) -> bool:
+        return self.hears
+
     def restart(self) -> None:
         self.starts += 1
         assert self.slow.wait(20)
         if self.trouble:
             raise TransientError(self.trouble)
-        self.lives = True
+        self.lives = self.hears = True
 
 
 class Watched:
@@ -58,7 +61,10 @@ class Watched:
 
     def __init__(self) -> None:
         self.broker, self.clock, self.inbox = Broker(), HandClock(), Inbox()
-        core = SimpleNamespace(broker=self.broker, clock=self.clock, inbox=self.inbox)
+        self.link = SimpleNamespace(connected=True)
+        core = SimpleNamespace(
+            broker=self.broker, clock=self.clock, inbox=self.inbox, transport=self.link
+        )
         self.keeper = BrokerKeeper(cast("Core", core))
 
     def pass_time(self, seconds: float) -> list[str]:
@@ -137,3 +143,29 @@ def test_one_that_starts_slowly_is_not_waited_for() -> None:
     watched.broker.slow.set()
     watched.keeper.join()
     assert (watched.broker.starts, watched.broker.lives) == (1, True)
+
+
+def test_one_that_runs_but_answers_nobody_is_replaced_after_a_minute() -> None:
+    watched = Watched()
+    watched.broker.hears = watched.link.connected = False
+    assert watched.pass_time(59) == []
+    assert watched.pass_time(2) == ["our own broker did not answer and was started again"]
+    watched.link.connected = True
+    assert watched.pass_time(600) == []
+    assert watched.broker.starts == 1
+
+
+def test_one_that_answers_others_is_left_as_it_is() -> None:
+    watched = Watched()
+    watched.link.connected = False  # as when our login is refused
+    assert watched.pass_time(600) == []
+    assert watched.broker.starts == 0
+
+
+def test_a_connection_in_between_begins_the_minute_anew() -> None:
+    watched = Watched()
+    watched.broker.hears = False
+    for connected in (False, True) * 5:
+        watched.link.connected = connected
+        assert watched.pass_time(50) == []
+    assert watched.broker.starts == 0

@@ -41,13 +41,6 @@ def test_two_rules_with_one_title_are_told_of_each_other(write: Write, good: str
     assert not [line for line in warnings(write(text + apart)) if "title" in line]
 
 
-def test_a_broker_open_to_all_is_doubted(write: Write, good: str) -> None:
-    told = warnings(write('[broker]\nlisten = "0.0.0.0:1883"\n' + good))
-    assert told[0].startswith('broker.listen = "0.0.0.0:1883": takes readings from every machine')
-    foreign = '[broker]\nurl = "mqtt://h"\nlisten = "0.0.0.0:1883"\n'
-    assert len(warnings(write(foreign + good))) == 1
-
-
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [

@@ -342,3 +342,12 @@ def test_files_that_cannot_be_read_get_one_sentence(tmp_path: Path) -> None:
     assert "latin.toml, line 2: is not UTF-8 text. Save it as UTF-8." in check(latin).errors[0]
     assert "cannot be read" in check(Path("a\0b")).errors[0]
     assert "cannot be read" in check(Path("x" * 5000)).errors[0]
+
+
+def test_a_broker_of_our_own_listens_on_this_machine_only(write: Write, good: str) -> None:
+    path = write('[broker]\nlisten = "0.0.0.0:1883"\n' + good)
+    with pytest.raises(ConfigError, match="our own broker has no logins") as caught:
+        load(path)
+    assert 'broker.listen = "0.0.0.0:1883"' in str(caught.value)
+    for fine in ('url = "mqtt://h"\nlisten = "0.0.0.0:1883"', 'listen = "[::1]:1883"'):
+        load(write(f"[broker]\n{fine}\n{good}"))

@@ -24,7 +24,8 @@ SWITCH_S = 0.0005
 LEVELS = ("debug", "info", "warning", "error")
 FIRST_PAUSE: Micros = SECOND  # real, between two starts of our own broker
 LONGEST_PAUSE: Micros = 60 * SECOND
-START_S = 20.0  # that a stop waits for a start under way
+HUNG_AFTER: Micros = 60 * SECOND  # without a connection to our own broker, it is asked
+START_S = 30.0  # that a stop waits for a start under way
 
 
 def share_the_interpreter() -> None:
@@ -108,12 +109,14 @@ def run_until_stopped(core: Core, finished: Callable[[], bool] = lambda: False) 
 class BrokerKeeper:
     """Starts a core's own broker again when it has ended: at once, then with growing pauses.
 
-    On a thread of its own: a broker may take longer than the service manager waits for a sign of
-    life. A start is put on record each time, a failure once until there is something else to say.
+    One that runs but answers nobody is ended first. On a thread of its own: a broker may take
+    longer than the service manager waits for a sign of life. A start is put on record each time, a
+    failure once until there is something else to say.
     """
 
     def __init__(self, core: Core) -> None:
         self._core = core
+        self._alone_since: Micros | None = None
         self._tried_at: Micros | None = None
         self._pause = FIRST_PAUSE
         self._told = ""
@@ -124,25 +127,47 @@ class BrokerKeeper:
         if self._thread is not None and self._thread.is_alive():
             return
         broker, now = self._core.broker, self._core.clock.real_mono()
-        if broker is None or broker.alive() or not self._is_time(now):
+        if broker is None:
             return
-        self._tried_at = now
-        self._thread = threading.Thread(
-            target=self._start_again, args=(broker,), name="broker-keeper", daemon=True
-        )
-        self._thread.start()
+        if broker.alive():
+            if self._is_left_alone(now):
+                self._alone_since = None
+                self._begin(self._replace_if_hung, broker)
+        elif self._is_time(now):
+            self._tried_at = now
+            self._begin(self._start_again, broker)
 
     def join(self) -> None:
         """Wait for a start under way, but not for ever."""
         if self._thread is not None:
             self._thread.join(START_S)
 
-    def _start_again(self, broker: OwnBroker) -> None:
+    def _begin(self, work: Callable[[OwnBroker], None], broker: OwnBroker) -> None:
+        self._thread = threading.Thread(
+            target=work, args=(broker,), name="broker-keeper", daemon=True
+        )
+        self._thread.start()
+
+    def _is_left_alone(self, now: Micros) -> bool:
+        """Whether there has been no connection to the running broker for long."""
+        if self._core.transport.connected:
+            self._alone_since = None
+        elif self._alone_since is None:
+            self._alone_since = now
+        return self._alone_since is not None and now - self._alone_since >= HUNG_AFTER
+
+    def _replace_if_hung(self, broker: OwnBroker) -> None:
+        if not any(broker.answers() for _ in range(3)):  # two seconds each
+            self._start_again(broker, "did not answer", "does not answer")
+
+    def _start_again(
+        self, broker: OwnBroker, was: str = "had ended", still: str = "has ended"
+    ) -> None:
         try:
             broker.restart()
-            sentence, failed = "our own broker had ended and was started again", False
+            sentence, failed = f"our own broker {was} and was started again", False
         except WeirwatchError as trouble:
-            sentence, failed = f"our own broker has ended and cannot be started: {trouble}", True
+            sentence, failed = f"our own broker {still} and cannot be started: {trouble}", True
         log.warning("broker.ended outcome=%s", sentence)
         if sentence != self._told or not failed:
             self._core.inbox.put(ServiceEventRequest("broker-ended", sentence))

@@ -14,7 +14,6 @@ from weirwatch.config.rule_models import AnyRuleConfig, RuleConfig
 from weirwatch.config.signal_advice import advise_on_signals
 from weirwatch.config.suppression import implied_too_slow
 from weirwatch.config.units import QUANTITIES
-from weirwatch.config.values import LOOPBACK, parse_listen
 from weirwatch.domain.rule import Priority, Rule
 
 _RISKY = re.compile(
@@ -38,7 +37,6 @@ def advise(draft: Draft, rules: Iterable[Rule], known: Mapping[str, bool]) -> It
         known: every failure of the catalogue by id, and whether it is bold.
     """
     rules = tuple(rules)
-    yield from _open_broker(draft)
     for channel in draft.channels:
         yield from _odd_quantity(channel.at("quantity"), channel.config.quantity)
     for entry, rule in draft.channel_rules():
@@ -53,14 +51,6 @@ def advise(draft: Draft, rules: Iterable[Rule], known: Mapping[str, bool]) -> It
     yield from _implied(draft, rules)
     yield from _priorities(rules)
     yield from _uncovered(draft, rules, known)
-
-
-def _open_broker(draft: Draft) -> Iterator[Problem]:
-    broker = draft.broker.config
-    if broker.url == "auto" and parse_listen(broker.listen)[0] not in LOOPBACK:
-        what = "takes readings from every machine of the network, without a password"
-        cure = "Do so in a network of your own only, or name a broker with logins in url"
-        yield Problem(draft.broker.at("listen"), what, cure, broker.listen)
 
 
 def _odd_quantity(where: str, quantity: str) -> Iterator[Problem]:

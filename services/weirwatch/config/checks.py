@@ -9,12 +9,14 @@ from weirwatch.config.entries import Entry
 from weirwatch.config.models import ChannelConfig, TapConfig
 from weirwatch.config.problems import NO_VALUE, Problem, did_you_mean
 from weirwatch.config.units import unit_fault
+from weirwatch.config.values import LOOPBACK, parse_listen
 from weirwatch.domain.quantity import convert, known_unit
 
 
 def check_tables(draft: Draft) -> Iterator[Problem]:
     """Yield what is wrong between systems, channels, taps, recipients and files."""
     yield from _required(draft)
+    yield from _open_broker(draft)
     for channel in draft.channels:
         yield from _channel(channel, draft)
     for tap in draft.taps:
@@ -35,6 +37,16 @@ def _required(draft: Draft) -> Iterator[Problem]:
     if not draft.channels and "channel" not in places:
         cure = "Add [[channel]] with id, quantity and unit"
         yield Problem("channel", "there is none", cure)
+
+
+def _open_broker(draft: Draft) -> Iterator[Problem]:
+    broker = draft.broker.config
+    if not draft.broker.whole("url", "listen") or broker.url != "auto":
+        return
+    if parse_listen(broker.listen)[0] not in LOOPBACK:
+        what = "would take readings from every machine of the network: our own broker has no logins"
+        cure = 'Write "127.0.0.1:1883", or run a broker of yours and name it in url'
+        yield Problem(draft.broker.at("listen"), what, cure, broker.listen)
 
 
 def _channel(entry: Entry[ChannelConfig], draft: Draft) -> Iterator[Problem]:
