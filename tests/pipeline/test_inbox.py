@@ -26,26 +26,26 @@ def test_waiting_ends_at_once_when_there_is_something() -> None:
     inbox = Inbox()
     inbox.put(event(1))
     began = time.monotonic()
-    inbox.wait(10)
+    inbox.wait(600)
     inbox.put(event(2))
     inbox.drain(1)
-    inbox.wait(10)  # one of two is left
-    assert time.monotonic() - began < 5
+    inbox.wait(600)  # one of two is left
+    assert time.monotonic() - began < 60
 
 
 def test_waiting_ends_by_itself() -> None:
     began = time.monotonic()
     Inbox().wait(0.03)
-    assert 0.02 < time.monotonic() - began < 5
+    assert 0.02 < time.monotonic() - began < 60
 
 
 def test_an_item_or_a_wake_ends_the_wait_of_another_thread() -> None:
     for rouse in (lambda inbox: inbox.put(event(1)), Inbox.wake):
         inbox = Inbox()
-        thread = threading.Thread(target=inbox.wait, args=(10,))
+        thread = threading.Thread(target=inbox.wait, args=(600,), daemon=True)
         thread.start()
         rouse(inbox)
-        thread.join(5)
+        thread.join(60)
         assert not thread.is_alive()
 
 
@@ -56,8 +56,8 @@ def test_questions_are_taken_once_and_wake_the_loop() -> None:
     for question in asked:
         inbox.ask(question)
     began = time.monotonic()
-    inbox.wait(10)
-    assert time.monotonic() - began < 5
+    inbox.wait(600)
+    assert time.monotonic() - began < 60
     assert list(inbox.questions()) == asked
     assert list(inbox.questions()) == []
     assert len(inbox) == 0
@@ -75,7 +75,7 @@ def test_several_threads_at_once_lose_nothing_and_keep_their_order() -> None:
     for thread in threads:
         thread.start()
     taken: list[ServiceEventRequest] = []
-    ends = time.monotonic() + 20
+    ends = time.monotonic() + 60
     while len(taken) < count * len(sources):
         assert time.monotonic() < ends
         taken += [item for item in inbox.drain(200) if isinstance(item, ServiceEventRequest)]

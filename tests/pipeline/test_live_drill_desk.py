@@ -56,7 +56,12 @@ class Stage:
             commit_unacked=10,
         )
         self.desk = LiveDrillDesk(
-            parts, self.world.settings, self.world.inbox, lambda: self.tap, 5.0, ("127.0.0.1", 1883)
+            parts,
+            self.world.settings,
+            self.world.inbox,
+            lambda: self.tap,
+            60.0,
+            ("127.0.0.1", 1883),
         )
         self.watch = self.desk.watching(lambda _: None)
         self._thread = threading.Thread(target=self.world.loop.run)
@@ -73,7 +78,8 @@ class Stage:
     def stop_loop(self) -> None:
         """End the loop, so that all it was given is on record."""
         self.world.loop.stop()
-        self._thread.join(10)
+        self._thread.join(60)
+        assert not self._thread.is_alive()
 
     def close(self) -> None:
         self.desk.close()
@@ -199,7 +205,7 @@ def test_what_a_lost_service_left_behind_is_removed_and_told(stage: Stage) -> No
 
 def gone(stage: Stage, ident: str) -> dict[str, Any]:
     """How a drill stands once nothing of it is left."""
-    for _ in range(400):
+    for _ in range(1200):
         if stage.desk.facts() is not None:  # a beat now would keep it going
             threading.Event().wait(0.05)
             continue

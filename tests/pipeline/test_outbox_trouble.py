@@ -18,7 +18,7 @@ from weirwatch.ports import Notice, OutboxStore
 from weirwatch.store.sqlite_outbox import SqliteOutbox
 
 
-def until(what: Callable[[], bool], seconds: float = 10.0) -> None:
+def until(what: Callable[[], bool], seconds: float = 60.0) -> None:
     ends = time.monotonic() + seconds
     while not what():
         assert time.monotonic() < ends, "not in time"
@@ -159,7 +159,7 @@ def test_its_thread_delivers_on_a_wake_and_ends_when_asked(tmp_path: Path) -> No
         desk.outbox.wake()
         until(lambda seq=seq: desk.outbox.delivered == seq)  # type: ignore[misc]
     desk.outbox.stop()
-    thread.join(5)
+    thread.join(60)
     assert not thread.is_alive()
     assert desk.mara.got == ["1-mara", "2-mara", "3-mara"]
     assert (desk.mara.closed, desk.odd.closed) == (1, 1)
@@ -202,6 +202,6 @@ def test_a_file_that_cannot_be_opened_yet_is_tried_again(
     thread.start()
     until(lambda: desk.mara.got == ["1-mara"] and outbox.delivered == 1)
     outbox.stop()
-    thread.join(5)
+    thread.join(60)
     assert outbox.failures == 3
     desk.close()
