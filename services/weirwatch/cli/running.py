@@ -25,7 +25,7 @@ LEVELS = ("debug", "info", "warning", "error")
 FIRST_PAUSE: Micros = SECOND  # real, between two starts of our own broker
 LONGEST_PAUSE: Micros = 60 * SECOND
 HUNG_AFTER: Micros = 60 * SECOND  # without a connection to our own broker, it is asked
-START_S = 30.0  # that a stop waits for a start under way
+START_S = 40.0  # that a stop waits for a start under way
 
 
 def share_the_interpreter() -> None:

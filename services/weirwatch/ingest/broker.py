@@ -27,7 +27,7 @@ FOREIGN_WINDOW = 20  # mosquitto's default, the smallest in common use
 EMBEDDED_WINDOW = 100  # measured on iotcore 0.4
 
 _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
-_ANSWER_POLLS = 100
+_ANSWER_POLLS = 300  # half a minute: a small board that has just started is slow
 _POLL_S = 0.1
 _EXIT_S = 5.0
 _LOG_LIMIT_BYTES = 5_000_000
