@@ -61,6 +61,7 @@ from weirwatch.store.far.making import far_of
 from weirwatch.store.free_space import DiskWatch
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.log_book import LogBook
+from weirwatch.store.reserve import spend_to_start
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import open_journal
@@ -89,6 +90,7 @@ def build_core(
     lock = WriterLock(settings.service.data_dir)
     undo: list[Callable[[], None]] = [lock.release]
     try:
+        spend_to_start(settings.service.data_dir)
         edited = _kept(in_use, settings.service.data_dir)
         return _build(settings, clock, web_argv, edited, lock, undo)
     except BaseException:

@@ -88,6 +88,8 @@ def store_of(desk: Desk) -> Iterator[Store]:
     try:
         lock = WriterLock(folder)
     except ConfigError as held:
+        if desk.health()[0] is None:  # nobody to ask: it is not the service that is in the way
+            raise
         yield _asking(desk, held)
         return
     now = SystemClock().now().utc

@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+from contextlib import suppress
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError
@@ -44,7 +45,8 @@ class WriterLock:
     def release(self) -> None:
         """Let go of the folder; idempotent."""
         if self._handle is not None:
-            os.ftruncate(self._handle, 0)
+            with suppress(OSError):
+                os.ftruncate(self._handle, 0)
             os.close(self._handle)
             self._handle = None
 
@@ -96,5 +98,6 @@ def _take(handle: int, data_dir: Path) -> None:
         raise ConfigError(
             f"data folder {data_dir} cannot be locked ({error.strerror}): put it on a local disk"
         ) from error
-    os.ftruncate(handle, 0)
-    os.pwrite(handle, f"{os.getpid()}\n".encode("ascii"), 0)
+    with suppress(OSError):  # on a full disk nobody learns who holds it, but it is held
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, f"{os.getpid()}\n".encode("ascii"), 0)

@@ -5,6 +5,7 @@ SQLite needs room beside the file even to let something go: the log grows before
 
 import logging
 import os
+import shutil
 from contextlib import suppress
 from pathlib import Path
 
@@ -12,6 +13,7 @@ log = logging.getLogger(__name__)
 
 FILE_NAME = "reserve"
 SIZE = 16 * 1024 * 1024
+TO_START = 4 * 1024 * 1024  # with less, the service may not even come to look after its file
 
 
 class Reserve:
@@ -44,3 +46,10 @@ class Reserve:
             return False
         log.error("store.reserve_spent bytes=%d", SIZE)
         return True
+
+
+def spend_to_start(folder: Path) -> None:
+    """Give the room back if the disk is too full for a start: even to open the file takes some."""
+    with suppress(OSError):
+        if shutil.disk_usage(folder).free < TO_START:
+            Reserve(folder).spend()
