@@ -1,7 +1,9 @@
 """Odd files to import, odd ranges, a unit that was changed, a file that is damaged."""
 
 import datetime
+import os
 from collections.abc import Callable
+from contextlib import closing
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -14,7 +16,10 @@ from typer.testing import Result
 
 from weirwatch.domain.errors import ConfigError, PermanentError
 from weirwatch.pipeline.parquet import parquet_bytes
+from weirwatch.settings import Kept, RetentionSettings
+from weirwatch.store.block import HOUR
 from weirwatch.store.schema import FILE_NAME
+from weirwatch.store.sqlite_journal import SqliteJournal
 
 Parsed = Callable[[Result], Any]
 LEVEL = "harbour-hall/sump-node/level"
@@ -160,3 +165,30 @@ def test_a_file_without_anything_is_no_record(call: Call, recorded: Place, tmp_p
     done = call("backup", tmp_path / "copy.sqlite3", "--config", recorded.config)
     assert isinstance(done.exception, PermanentError)
     assert "is empty: there is nothing of Weirwatch in it" in str(done.exception)
+
+
+def test_a_copy_takes_no_devices_place(call: Call, recorded: Place, tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    done = call("backup", pipe, "--replace", "--config", recorded.config)
+    assert "is no file, and a copy takes no device's place" in str(done.exception)
+    assert pipe.is_fifo()
+
+
+def test_readings_of_hours_that_were_let_go_are_not_called_there(
+    call: Call, place: Place, tmp_path: Path, parsed: Parsed
+) -> None:
+    file = tmp_path / "old.csv"
+    file.write_text("time,value\n2026-05-01T12:00:00Z,1\n2026-05-01T12:00:05Z,2\n")
+    words = ("history", "import", file, "--channel", LEVEL, "--config", place.config)
+    assert "only the summary" not in call(*words).output
+    path = place.data / FILE_NAME
+    retention = RetentionSettings(Kept(raw_days=2))  # by mistake, and taken back
+    with closing(SqliteJournal(path, retention=retention)) as journal:
+        now = NOON + 30 * 24 * HOUR
+        while journal.maintain(now, 1.0):
+            pass
+    assert "2 lie in hours of which only the summary is kept" in call(*words, "--check").output
+    done = parsed(call(*words, "--json"))
+    assert [done[key] for key in ("stored", "already", "only_summary")] == [0, 2, 2]
+    assert "2 lie in hours of which only the summary is kept" in call(*words).output

@@ -57,6 +57,11 @@ def import_command(
         typer.echo(f"{done['readings']} readings are as they should be. Nothing was stored.")
     else:
         typer.echo(f"{done['stored']} readings stored, {done['already']} were there already.")
+    if done["only_summary"] and not as_json:
+        typer.echo(
+            f"{done['only_summary']} lie in hours of which only the summary is kept: these"
+            " readings themselves are not in the history, and do not come back."
+        )
     if done["summed_up"] and not as_json:
         typer.echo(
             f"{done['summed_up']} are older than the raw_days of their channel: of these the"

@@ -1,7 +1,7 @@
 """Files of readings checked whole, then stored: by the running service, else into its file."""
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -9,16 +9,17 @@ from weirwatch.cli.desk import Desk
 from weirwatch.clock import SystemClock
 from weirwatch.config.problems import did_you_mean
 from weirwatch.control.client import ControlClient
-from weirwatch.domain.errors import ConfigError, TransientError
+from weirwatch.domain.errors import ConfigError, TransientError, WeirwatchError
 from weirwatch.domain.instant import Micros, file_stamp
 from weirwatch.domain.reading import Channel, Reading
 from weirwatch.pipeline.past import chunks, request_of
 from weirwatch.pipeline.reading_files import Expected, read_past
 from weirwatch.settings import HistorySettings
-from weirwatch.store.block import HOUR
+from weirwatch.store.block import HOUR, hour_of
 from weirwatch.store.far.making import far_of
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.retention import readings_from, summaries_from
+from weirwatch.store.sqlite_archive import SqliteArchive
 from weirwatch.store.sqlite_journal import open_journal
 
 _FAR: Micros = 2**62
@@ -41,12 +42,15 @@ def put_in(
     if channel and channel not in channels:
         raise ConfigError(f"--channel {channel}: is not configured. {expected.known(channel)}")
     bounds = {c.id: bounds_of(desk.settings.history, c, now) for c in channels.values()}
-    counts = {"readings": 0, "stored": 0, "already": 0, "summed_up": 0, "let_go": 0}
+    gone = {name: _hours_let_go(desk, name) for name in channels}
+    names = ("readings", "stored", "already", "summed_up", "let_go", "only_summary")
+    counts = dict.fromkeys(names, 0)
     for reading in _all(files, expected):
         summary, raw = bounds[reading.channel]
         counts["readings"] += 1
         counts["let_go"] += reading.time < summary
         counts["summed_up"] += summary <= reading.time < raw
+        counts["only_summary"] += hour_of(reading.time) in gone[reading.channel]
     if not check and counts["readings"] > counts["let_go"]:
         kept = (r for r in _all(files, expected) if r.time >= bounds[r.channel][0])
         with store_of(desk) as store:
@@ -55,6 +59,16 @@ def put_in(
                 counts["already"] += already
                 counts["stored"] += len(portion) - already
     return counts
+
+
+def _hours_let_go(desk: Desk, channel: str) -> Collection[int]:
+    """Return the hours whose readings went long ago: what comes for them cannot be stored."""
+    if not desk.file.exists() or desk.settings.history.kind != "sqlite":
+        return ()
+    with suppress(WeirwatchError):  # whoever stores them says what is wrong with the file
+        if isinstance(desk.archive, SqliteArchive):
+            return desk.archive.hours_let_go(channel)
+    return ()
 
 
 def bounds_of(history: HistorySettings, channel: Channel, now: Micros) -> tuple[Micros, Micros]:

@@ -140,6 +140,8 @@ def _refuse_target(path: Path, target: Path, *, replace: bool) -> None:
         raise ConfigError(f"{target}: the folder {target.parent} does not exist: make or mount it")
     if target.exists() and path.exists() and target.samefile(path):
         raise ConfigError(f"{target} is the file itself: name another place")
+    if target.exists() and not target.is_file():
+        raise ConfigError(f"{target} is no file, and a copy takes no device's place: name a file")
     if target.exists() and not replace:
         raise ConfigError(
             f"{target} is there already: choose another name, or --replace it (it stays what it"

@@ -43,6 +43,7 @@ _OLDEST = """
     FROM channel LEFT JOIN raw_from ON raw_from.channel_id = channel.id
 """
 _FIRST = "SELECT t0, t_first FROM block WHERE channel_id = ? ORDER BY t0 LIMIT 1"
+_LET_GO_HOURS = "SELECT t0 FROM block WHERE channel_id = ? AND data_id IS NULL"
 _LET_GO = "UPDATE block SET data_id = NULL, crc = ? WHERE channel_id = ? AND t0 = ?"
 _NOT_EARLY = "DELETE FROM early_block WHERE channel_id = ? AND t0 = ?"
 _LET_GO_UPTO = """
@@ -82,6 +83,11 @@ class Oldest(NamedTuple):
 def oldest(connection: sqlite3.Connection) -> list[Oldest]:
     """Return what is oldest of each channel."""
     return [Oldest(*row) for row in connection.execute(_OLDEST, {"none": _NONE})]
+
+
+def let_go_of(connection: sqlite3.Connection, channel: int) -> set[int]:
+    """Return the hours of a channel whose readings were let go."""
+    return {row[0] for row in connection.execute(_LET_GO_HOURS, (channel,))}
 
 
 def let_go(connection: sqlite3.Connection, channel: int, hour: int, damage: DamageNotes) -> None:

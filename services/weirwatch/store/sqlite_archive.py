@@ -1,7 +1,7 @@
 """The read side of the file: short read-only transactions, from any thread."""
 
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from itertools import repeat
 from pathlib import Path
@@ -20,6 +20,7 @@ from weirwatch.store import (
     log_book,
     log_photos,
     notice_tests,
+    old_blocks,
     rows,
     series,
     spans,
@@ -162,6 +163,13 @@ class SqliteArchive:
         """
         with self._reading() as connection:
             return history.span(connection, number_of(connection, channel), self._damage)
+
+    def hours_let_go(self, channel: str) -> Collection[int]:
+        """Return the hours since 1970, UTC, of which only the summary is kept; none if unknown."""
+        with self._reading() as connection:
+            found = connection.execute("SELECT id FROM channel WHERE name = ?", (channel,))
+            number = found.fetchone()
+            return set() if number is None else old_blocks.let_go_of(connection, number[0])
 
     def alarms(self) -> Mapping[str, Alarm]:
         """Return every alarm's committed state, by rule id."""
