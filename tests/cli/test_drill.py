@@ -1,6 +1,7 @@
 """`weirwatch drill` on the demo's plant, and that it says so when a rule is broken."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -90,6 +91,92 @@ def test_a_deleted_rule_is_missed_and_its_usual_form_is_suggested(
     assert failure["verdict"] == "missed"
     assert 'No rule has failure = "floor-leak"' in failure["sentence"]
     assert "closed while it is dry" in failure["sentence"]
+
+
+def test_what_sounds_just_so_without_the_failure_has_told_nothing(
+    call: Call, tmp_path: Path
+) -> None:
+    """A limit above the usual flow: its half an hour is over as the skimmer's pump stops."""
+    config = edited(tmp_path, of_rule("skimmer-flow-lost", "low = 900", "low = 3900"))
+    result = drill(call, config, "skimmer-flow-lost", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert (failure["verdict"], failure["time_to_detect_s"]["median"]) == ("missed", None)
+    assert failure["runs"][0]["false_alarms"] == ["skimmer-flow-lost"]
+    assert "sounds without it too: its limit lies within ordinary life" in failure["sentence"]
+
+
+def test_a_limit_on_the_wrong_side_is_no_detection_and_is_named(call: Call, tmp_path: Path) -> None:
+    config = edited(tmp_path, of_rule("return-pump-stopped", "low = 1500", "high = 1500"))
+    result = drill(call, config, "return-pump-stopped", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert "or on the wrong side." in failure["sentence"]
+
+
+def test_a_rule_that_its_cause_keeps_quiet_is_missed_and_names_the_cause(
+    call: Call, tmp_path: Path
+) -> None:
+    always = """
+
+[[rule]]
+id = "room-is-there"
+title = "The room has a temperature"
+kind = "absolute"
+channel = "harbour-hall/power-node/room-temperature"
+high = 1
+failure = "room-too-hot"
+"""
+    config = edited(
+        tmp_path,
+        lambda text: (
+            of_rule(
+                "return-pump-stopped", "suppressed_by = [", 'suppressed_by = ["room-is-there", '
+            )(text)
+            + always
+        ),
+    )
+    result = drill(call, config, "return-pump-stopped", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert failure["runs"][0]["raised_not_announced"] == ["return-pump-stopped"]
+    assert "was raised and kept quiet by its suppressed_by: room-is-there" in failure["sentence"]
+
+
+def test_a_rule_whose_while_does_not_hold_is_missed_and_says_so(call: Call, tmp_path: Path) -> None:
+    never = 'while = [{ channel = "harbour-hall/power-node/mains", is = false }]\n'
+    config = edited(tmp_path, of_rule("return-pump-stopped", "low = 1500", f"{never}low = 1500"))
+    result = drill(call, config, "return-pump-stopped", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert "See whether its while holds then." in failure["sentence"]
+
+
+def test_a_rule_on_what_nothing_feeds_is_called_unproved_and_not_wrong(
+    call: Call, tmp_path: Path
+) -> None:
+    config = edited(
+        tmp_path, lambda text: text.replace("power-node/floor-dry", "power-node/moisture")
+    )
+    result = drill(call, config, "floor-leak", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert (
+        "which this drill cannot prove: harbour-hall/power-node/moisture has no"
+        in (failure["sentence"])
+    )
+
+
+def test_what_other_rules_tell_is_not_said_to_be_told_to_nobody(call: Call, tmp_path: Path) -> None:
+    config = edited(
+        tmp_path,
+        lambda text: re.sub(', "circuit-lost"', "", without("circuit-lost")(text)),
+    )
+    result = drill(call, config, "circuit-lost", "--json")
+    assert result.exit_code == 1
+    (failure,) = json.loads(result.stdout)["failures"]
+    assert "no rule for it sounds within 8 h, only “" in failure["sentence"]
+    assert "nobody is told" not in failure["sentence"]
 
 
 def test_json_has_every_column(call: Call, parsed: Callable[[Result], Any]) -> None:

@@ -104,6 +104,14 @@ def test_an_alarm_that_was_told_and_still_stands_is_not_missed() -> None:
     assert result.passed
 
 
+def test_an_alarm_that_stood_before_anything_was_wrong_has_told_nothing() -> None:
+    """A limit on the wrong side stands for ever: it would pass for every fault."""
+    result = judged([bell("pump", -900)], PUMP)
+    assert (only(result).finding, result.passed) == (Finding.MISSED, False)
+    (alarm,) = result.sounded
+    assert alarm.false
+
+
 @pytest.mark.parametrize("to", ["normal", "returned-unacknowledged", "latched-unacknowledged"])
 def test_an_alarm_that_has_returned_stands_no_more(to: str) -> None:
     events = [bell("pump", 60), bell("pump", 80, told=False, to=to)]

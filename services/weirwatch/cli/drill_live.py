@@ -1,7 +1,7 @@
 """`weirwatch drill FAILURE --live`: one failure over the broker against the running service."""
 
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -15,8 +15,8 @@ from weirwatch.domain.alarm import Event
 from weirwatch.domain.errors import ConfigError, TransientError, UnknownFailure, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros, from_rfc3339, micros, to_rfc3339
 from weirwatch.ingest.drill_feed import DrillFeed
-from weirwatch.pipeline.drill import Outcome
-from weirwatch.pipeline.drill_result import RunResult, Verdict, judge_run
+from weirwatch.pipeline.drill import Outcome, detecting_rules
+from weirwatch.pipeline.drill_result import RunResult, Verdict, counted_failures, judge_run
 from weirwatch.pipeline.drill_summary import Summary, summarise
 from weirwatch.pipeline.plant_source import Moment
 from weirwatch.settings import Settings
@@ -83,7 +83,7 @@ def run_live(settings: Settings, wanted: Wanted, *, as_json: bool) -> int:
         for topic, payload in connections.items():
             feed.send(topic, payload)
         player = _Player(core, feed, _clock_of(begun), heard, quiet=as_json)
-        rules = {r.id for r in settings.rules if r.failure == wanted.failure}
+        rules = detecting_rules(settings.rules, counted_failures(wanted.failure))
         player.play(moments, play, rules)
     finally:
         _end(core, heard, wanted.who)
@@ -114,7 +114,7 @@ class _Player:
         self._all_known: Micros | None = None
         self.reached: Micros = clock.origin_utc
 
-    def play(self, moments: Iterator[Moment], play: SimulatedPlay, rules: set[str]) -> None:
+    def play(self, moments: Iterator[Moment], play: SimulatedPlay, rules: Collection[str]) -> None:
         """Play until the drill has ended, or everything is known and told."""
         for moment in moments:
             while self._clock.now().utc < moment.time:
@@ -128,7 +128,7 @@ class _Player:
             if self._over(play, rules):
                 return
 
-    def _over(self, play: SimulatedPlay, rules: set[str]) -> bool:
+    def _over(self, play: SimulatedPlay, rules: Collection[str]) -> bool:
         now = self._clock.real_mono()
         if now - self._asked < _ASK_EVERY:
             return False
@@ -143,7 +143,7 @@ class _Player:
             )
         return not self._heard.last["under_way"] or self._finished(play, rules, now)
 
-    def _finished(self, play: SimulatedPlay, rules: set[str], now: Micros) -> bool:
+    def _finished(self, play: SimulatedPlay, rules: Collection[str], now: Micros) -> bool:
         told = any(e["annunciated"] and e["rule"] in rules for e in self._heard.events)
         certain = play.harm is not None or self._clock.now().utc >= play.settled
         if self._all_known is None and told and certain:

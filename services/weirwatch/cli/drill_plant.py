@@ -118,6 +118,19 @@ class SimulatedPlant:
         """Return a failure's play; run 0 is nominal."""
         return SimulatedPlay(Rehearsal(self._stage.failure(failure, run, seed), self._root))
 
+    def without_failure(
+        self, failure: str, run: int, seed: int, until: Micros
+    ) -> SimulatedPlay | None:
+        """Return the same play in which nothing fails, until a time of it.
+
+        None: nothing breaks in it at all, and the failure is how it begins.
+        """
+        play = self._stage.failure(failure, run, seed)
+        if not play.faults:
+            return None
+        calm = replace(play, faults=(), meters=(), until_us=until)
+        return SimulatedPlay(Rehearsal(calm, self._root))
+
     def sets(self) -> Mapping[str, Collection[str]]:
         """Return the failures it can play that take a day or so, and the slower ones."""
         can = self.can_play()

@@ -60,7 +60,7 @@ def _chapter(summary: Summary, settings: Settings, bill: Bill) -> Iterator[str]:
     others = ", ".join(summary.names("other_alarms")) or "none"
     false = ", ".join(summary.names("false_alarms")) or "none"
     yield (
-        f'<p class="small">Other alarms: {escape(others)}. False alarms before the failure: '
+        f'<p class="small">Other alarms: {escape(others)}. False alarms without the failure: '
         f"{escape(false)}. Notices: {run.notices}.</p>"
     )
 

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from weirwatch.cli.drill_plant import SimulatedPlant
 from weirwatch.config.builtin import node_rule_ids
 from weirwatch.config.catalogue import load_catalogue
-from weirwatch.domain.instant import Micros
+from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Quality
 from weirwatch.ingest.codec import Codec
 from weirwatch.pipeline.drill import (
@@ -26,6 +26,7 @@ from weirwatch.pipeline.drill_result import (
     NormalResult,
     RunResult,
     counted_failures,
+    first_telling,
     judge_normal,
     judge_run,
 )
@@ -37,6 +38,7 @@ from weirwatch.settings import Settings
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_journal import SqliteJournal
 
+_COINCIDENCE: Micros = 60 * SECOND  # what sounds so much later without the failure is the same
 NO_DOUBTS: Mapping[tuple[str, Micros], tuple[Quality, str]] = MappingProxyType({})
 
 
@@ -92,9 +94,25 @@ class Rehearsals:
             if job.plot and (rule := self._rules[rule_id]).channel is not None
         )
         outcome = self.watch(play, wanted, plotted)
-        if job.failure:
-            return judge_run(job.failure, job.run, outcome, self._rules)
-        return judge_normal(job.run, outcome, self._rules)
+        if not job.failure:
+            return judge_normal(job.run, outcome, self._rules)
+        anyway = self._anyway(job, outcome, wanted)
+        return judge_run(job.failure, job.run, outcome, self._rules, anyway)
+
+    def _anyway(self, job: Job, outcome: Outcome, wanted: frozenset[str]) -> frozenset[str]:
+        """Return the rules that sound just so when nothing fails: they have told nothing."""
+        anyway: frozenset[str] = frozenset()
+        while (event := first_telling(outcome, wanted - anyway)) is not None:
+            until = event.time + _COINCIDENCE
+            calm = self._plant.without_failure(job.failure, job.run, job.seed, until)
+            if calm is None:
+                break
+            heard = self.watch(calm, frozenset())
+            rang = {e.rule for e in heard.events if e.annunciated and e.time >= outcome.began}
+            if event.rule not in rang:
+                break
+            anyway |= rang
+        return anyway
 
     def watch(
         self,

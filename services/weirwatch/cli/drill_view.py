@@ -79,7 +79,7 @@ class Bill:
         runs = [result for result in results if isinstance(result, RunResult)]
         each = len(runs) // max(1, len(self.played))
         return [
-            summarise(f, self.titles[f], runs[n * each : (n + 1) * each], self.rules)
+            summarise(f, self.titles[f], runs[n * each : (n + 1) * each], self.rules, self.unfed)
             for n, f in enumerate(self.played)
         ]
 
@@ -115,7 +115,7 @@ def show_failures(bill: Bill, summaries: Sequence[Summary]) -> None:
         table.add_row(*_row(summary, wide), style=_STYLE[summary.verdict])
     out.print(table)
     if not wide:
-        out.print("+ other alarms, F false alarms before the failure, N notices", style="dim")
+        out.print("+ other alarms, F false alarms without the failure, N notices", style="dim")
     out.print()
     for summary in summaries:
         if summary.verdict is not Verdict.DETECTED or len(summaries) <= _FEW:

@@ -104,7 +104,7 @@ def _fault_json(told: Told, found: FaultResult) -> dict[str, Any]:
         "repaired_after_s": entry.repaired_after_s,
         "expect": fault.expect,
         "verdict": found.finding.value,
-        "sentence": _sentence(found, told.rules),
+        "sentence": _sentence(found, told),
         "detected_s": found.detected_s,
         "harm_s": found.harm_s,
         "margin_s": found.margin_s,
@@ -138,7 +138,7 @@ def show_scenario(told: Told, zone: ZoneInfo) -> None:
         out.print()
     for found in result.faults:
         verdict = found.finding.value.upper()
-        out.print(f"{found.fault.number}  {verdict}  {_sentence(found, told.rules)}\n")
+        out.print(f"{found.fault.number}  {verdict}  {_sentence(found, told)}\n")
     _show_sounded(told)
     if result.faults:
         passed = sum(found.finding.passes for found in result.faults)
@@ -206,8 +206,8 @@ def _show_sounded(told: Told) -> None:
         out.print()
 
 
-def _sentence(found: FaultResult, rules: Mapping[str, Rule]) -> str:
-    fault = found.fault
+def _sentence(found: FaultResult, told_of: Told) -> str:
+    fault, rules = found.fault, told_of.rules
     said = fault.says[0].upper() + fault.says[1:]
     title = rules[found.first_alarm].title if found.first_alarm else ""
     harm = f"harm begins after {span(found.harm_s)} ({found.harm})" if found.harm else "no harm"
@@ -215,12 +215,15 @@ def _sentence(found: FaultResult, rules: Mapping[str, Rule]) -> str:
     failure = fault.fault if fault.fault in fault.told_by else min(fault.told_by)
     match found.finding:
         case Finding.MISSED:
-            nobody = f"{said}: nobody is told within {span(found.judged_s)}; {harm}."
-            return f"{nobody} {rule_cure(failure, rules)}"
+            others = any(fault.number in alarm.during for alarm in told_of.result.sounded)
+            none = "no rule for it sounds" if others else "nobody is told"
+            nobody = f"{said}: {none} within {span(found.judged_s)}; {harm}."
+            stood = {alarm.rule for alarm in told_of.result.sounded if alarm.false}
+            return f"{nobody} {rule_cure(failure, rules, told_of.unfed, stood=stood)}"
         case Finding.LATE:
             late_s = (found.detected_s or 0.0) - (found.harm_s or 0.0)
             late = f"{said}: “{title}” sounds {span(late_s)} after harm has begun ({found.harm})."
-            return f"{late} {rule_cure(failure, rules)}"
+            return f"{late} {rule_cure(failure, rules, told_of.unfed)}"
         case Finding.STOOD:
             return f"{said}: “{title}” had been told before and still stood; {harm}."
         case Finding.QUIET:

@@ -1,6 +1,6 @@
 """What a play has shown: detected or not, how soon, with how much time left, and what else rang."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -35,7 +35,8 @@ class RunResult:
         detected_s, harm_s: seconds from the failure's beginning; None: not within the play.
         first_alarm: id of the rule that told it first; empty when missed.
         other_alarms: rules annunciated after the beginning that are not about this failure.
-        false_alarms: rules annunciated before the beginning.
+        false_alarms: rules annunciated before the beginning, or just so without the failure.
+        held: rules about this failure that were raised and never announced.
         harm, harm_source: what the harm is, and where its threshold comes from.
         played_s: seconds played since the beginning.
         quarantined: payloads that could not be used; above 0 the drill itself is wrong.
@@ -55,6 +56,7 @@ class RunResult:
     played_s: float
     quarantined: int = 0
     curves: Mapping[str, tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    held: tuple[str, ...] = ()
 
     @property
     def margin_s(self) -> float | None:
@@ -69,13 +71,47 @@ def counted_failures(failure: str) -> frozenset[str]:
     return frozenset((failure, *SYNONYMS.get(failure, ())))
 
 
-def judge_run(failure: str, run: int, outcome: Outcome, rules: Mapping[str, Rule]) -> RunResult:
-    """Return what a play of a failure has shown."""
-    wanted = counted_failures(failure)
+def first_telling(outcome: Outcome, wanted: Collection[str]) -> Event | None:
+    """Return the first annunciation of one of these rules after the failure began, or None."""
+    return min(
+        (
+            event
+            for event in outcome.events
+            if event.annunciated and event.rule in wanted and event.time >= outcome.began
+        ),
+        key=lambda event: event.time,
+        default=None,
+    )
+
+
+def judge_run(
+    failure: str,
+    run: int,
+    outcome: Outcome,
+    rules: Mapping[str, Rule],
+    anyway: Collection[str] = (),
+) -> RunResult:
+    """Return what a play of a failure has shown.
+
+    Args:
+        failure: its id.
+        run: which of its plays.
+        outcome: what came of it.
+        rules: by id.
+        anyway: those that sound just so when nothing fails.
+    """
+    counted = counted_failures(failure)
+    about = {rule.id for rule in rules.values() if rule.failure in counted}
     annunciated = [event for event in outcome.events if event.annunciated and event.rule]
-    after = [event for event in annunciated if event.time >= outcome.began]
-    telling = [event for event in after if rules[event.rule].failure in wanted]
-    first = min(telling, key=lambda event: event.time, default=None)
+    false = [e for e in annunciated if e.time < outcome.began or e.rule in anyway]
+    after = [event for event in annunciated if event not in false]
+    first = first_telling(outcome, about.difference(anyway))
+    raised = _names(
+        e
+        for e in outcome.events
+        if e.kind == "raised" and e.rule in about and e.time >= outcome.began
+    )
+    sounded = {event.rule for event in annunciated}
     detected_s = None if first is None else _since(outcome.began, first.time)
     harm = outcome.harm
     harm_s = None if harm is None else _since(outcome.began, harm.at)
@@ -86,8 +122,8 @@ def judge_run(failure: str, run: int, outcome: Outcome, rules: Mapping[str, Rule
         detected_s=detected_s,
         harm_s=harm_s,
         first_alarm="" if first is None else first.rule,
-        other_alarms=_names(event for event in after if event not in telling),
-        false_alarms=_names(event for event in annunciated if event.time < outcome.began),
+        other_alarms=_names(event for event in after if event.rule not in about),
+        false_alarms=_names(false),
         notices=len(outcome.notices),
         harm="" if harm is None else harm.says,
         harm_source="" if harm is None else harm.source,
@@ -97,6 +133,7 @@ def judge_run(failure: str, run: int, outcome: Outcome, rules: Mapping[str, Rule
             channel: tuple((_since(outcome.began, time), value) for time, value in points)
             for channel, points in outcome.curves.items()
         },
+        held=tuple(rule for rule in raised if rule not in sounded),
     )
 
 

@@ -209,7 +209,9 @@ def judge_timeline(
     events = sorted((e for e in outcome.events if e.rule), key=lambda event: event.time)
     bells = [event for event in events if event.annunciated]
     results = tuple(
-        _judge(fault, telling[fault.number], harms[fault.number], events, outcome.ended)
+        _judge(
+            fault, telling[fault.number], harms[fault.number], events, outcome.ended, first_entry
+        )
         for fault in faults
     )
     claimed = {
@@ -244,11 +246,13 @@ def _judge(
     harm: HarmBegins | None,
     events: Sequence[Event],
     ended: Micros,
+    first_entry: Micros,
 ) -> FaultResult:
     first = next(
         (e for e in events if e.annunciated and e.rule in telling and _within(fault, e.time)), None
     )
-    stood = next(iter(sorted(set(_standing(events, fault.begins)) & telling)), "")
+    since = [event for event in events if event.time >= first_entry]  # what rang before is false
+    stood = next(iter(sorted(set(_standing(since, fault.begins)) & telling)), "")
     detected_s = None if first is None else (first.time - fault.begins) / SECOND
     harm_s = None if harm is None else (harm.at - fault.begins) / SECOND
     until = min(ended, ended if fault.counts_until is None else fault.counts_until)
