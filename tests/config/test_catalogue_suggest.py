@@ -3,9 +3,11 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
 from weirwatch.cli.demo_plant import demo_config
 from weirwatch.config import check, load, suggest
-from weirwatch.domain.rule import SwitchIs
+from weirwatch.domain.rule import Absolute, SwitchIs
 
 Write = Callable[[str], Path]
 
@@ -69,3 +71,66 @@ title = "Ammonia silent"
     assert check(mended).warnings == ()
     silence = next(r for r in load(mended).rules if r.id == "probe-silent-ammonia")
     assert silence.channel == "harbour-hall/sump-node/ammonia"
+
+
+def channel(ident: str, quantity: str, unit: str, *more: str) -> str:
+    lines = ["[[channel]]", f'id = "{ident}"', f'quantity = "{quantity}"', f'unit = "{unit}"']
+    return "\n".join([*lines, "expected_every_s = 15", *more, "\n"])
+
+
+def own(*channels: str) -> str:
+    """Return the plant of the demo with other channels."""
+    plant = HALL[HALL.index("[plant]") : HALL.index("# --- the channels")]
+    plant = "\n".join(line for line in plant.splitlines() if not line.startswith("level_channel"))
+    return HALL[: HALL.index("[broker]")] + "\n".join(
+        ["[[system]]", 'id = "harbour-hall"', plant, *channels]
+    )
+
+
+def test_limits_of_both_sides_are_written_in_the_channel_s_own_unit(write: Write) -> None:
+    water = channel("harbour-hall/box/water", "temperature", "degF", 'vessel = "north"')
+    text = own(water)
+    whole = write(text + "\n\n".join(suggest(write(text))))
+    assert check(whole).errors == ()
+    limits = {
+        rule.id: rule.condition.limit
+        for rule in load(whole).rules
+        if isinstance(rule.condition, Absolute) and rule.failure == "temperature-extreme"
+    }
+    assert limits == {
+        "temperature-extreme-water-high": pytest.approx(29 * 1.8 + 32),
+        "temperature-extreme-water-low": pytest.approx(22.5 * 1.8 + 32),
+    }
+
+
+def test_channels_of_one_name_on_several_nodes_get_a_rule_each(write: Write) -> None:
+    text = own(
+        *(
+            channel(f"harbour-hall/{node}/surface", "level", "mm", f'vessel = "{node}"')
+            for node in ("north", "south")
+        )
+    )
+    whole = write(text + "\n\n".join(suggest(write(text))))
+    assert check(whole).errors == ()
+    watched = {r.channel for r in load(whole).rules if r.failure == "overflow-blocked"}
+    assert watched == {"harbour-hall/north/surface", "harbour-hall/south/surface"}
+
+
+def test_a_rule_that_needs_a_while_which_nothing_gives_is_a_remark(write: Write) -> None:
+    """No probe lies in the heaters' vessel: what is warm there nobody can say but the keeper."""
+    text = own(channel("harbour-hall/box/heater-power", "power", "W"))
+    tables = suggest(write(text))
+    (stuck,) = (table for table in tables if table.startswith("# heater-stuck-on"))
+    assert stuck.endswith("# add while, and take the marks away")
+    assert check(write(text + "\n\n".join(tables))).errors == ()
+
+
+def test_levels_of_different_vessels_are_no_twins(write: Write) -> None:
+    """Their vessels name them, and not they their vessels."""
+    text = own(
+        *(channel(f"harbour-hall/box/{name}", "level", "mm") for name in ("north-a", "south-a"))
+    )
+    for name in ("north", "south"):
+        level = f'level_channel = "harbour-hall/box/{name}-a"'
+        text = text.replace(f'id = "{name}"\n', f'id = "{name}"\n{level}\n')
+    assert not any(table.startswith("# probe-drift") for table in suggest(write(text)))

@@ -42,8 +42,12 @@ def _system_ph(_: PlantSettings | None, channel: Seen, __: Seen) -> bool:
     return channel.quantity == "ph" and not any(word in channel.name for word in _CHAMBER)
 
 
-def _twin(_: PlantSettings | None, channel: Seen, of: Seen) -> bool:
-    alike = (channel.quantity, channel.unit, channel.vessel) == (of.quantity, of.unit, of.vessel)
+def _twin(plant: PlantSettings | None, channel: Seen, of: Seen) -> bool:
+    def place(seen: Seen) -> str:
+        vessel = None if plant is None else vessel_of(plant, seen)
+        return seen.vessel if vessel is None else vessel.id
+
+    alike = (channel.quantity, channel.unit, place(channel)) == (of.quantity, of.unit, place(of))
     return alike and channel.id != of.id
 
 

@@ -58,7 +58,7 @@ def suggested(
         )
         for channel in (entry.config for entry in read.channels_by_id.values())
     }
-    links = Links(channels, plant_of(read), {})
+    links = Links(channels, plant_of(read), _told_by_switch(templates, channels.values()))
     timed = frozenset(unguarded(read))
     taken = set(read.ids["rule"])
     found = []
@@ -66,13 +66,21 @@ def suggested(
         choices = list(_choices(failure, templates, links, timed))
         for template, channel in choices:
             sides = sum(channel is other for _, other in choices) > 1
+            alike = {other.id for _, other in choices if other.name == channel.name}
+            name = channel.name if len(alike) == 1 else "/".join(channel.id.split("/")[1:])
             suggestion = _suggestion(
-                template, channel, links, several=len(choices) > 1, sides=sides
+                template, channel, links, name=name if len(choices) > 1 else "", sides=sides
             )
             if suggestion.keys["id"] not in taken:
                 taken.add(suggestion.keys["id"])
                 found.append(suggestion)
     return found
+
+
+def _told_by_switch(templates: Sequence[Template], channels: Iterable[Seen]) -> dict[str, str]:
+    """Return the failures of which a rule on a switch can know here, for what waits for them."""
+    switches = [channel for channel in channels if channel.quantity == "switch"]
+    return {t.failure: t.failure for t in templates if t.quantity == "switch" and switches}
 
 
 def unguarded(read: Draft) -> list[str]:
@@ -115,21 +123,22 @@ def _fits(template: Template, channel: Seen, links: Links, timed: frozenset[str]
 
 
 def _suggestion(
-    template: Template, channel: Seen, links: Links, *, several: bool, sides: bool
+    template: Template, channel: Seen, links: Links, *, name: str, sides: bool
 ) -> Suggestion:
-    limits = {key: template.keys[key] for key in LIMITS if key in template.keys}
+    """Return a rule for a channel; `name`: what tells its id from others of the failure."""
+    told, missing = limits_of(template, links.plant, channel)
+    limits = {key: told[key] for key in LIMITS if key in template.keys}
     if "is" in limits and channel.well_word:
         limits, sides = {"is": False}, True
-    name = channel.name.replace("/", "-").replace(":", "-")
-    side = f"-{_side(limits)}" if sides and several else ""
+    part = name.replace("/", "-").replace(":", "-")
+    side = f"-{_side(limits)}" if sides and name else ""
     keys: dict[str, Any] = {
-        "id": f"{template.failure}-{name}{side}" if several else template.failure,
+        "id": f"{template.failure}-{part}{side}" if name else template.failure,
         "from_catalogue": template.failure,
         "channel": channel.id,
     }
     keys |= limits if sides else {}
-    _, missing = limits_of(template, links.plant, channel)
-    unfound = [key for key in links.linked(template, channel)[1] if key != "while"]
+    unfound = links.linked(template, channel)[1]
     title = template.title_on(channel.label)
     return Suggestion(template.failure, keys, title, tuple(dict.fromkeys([*missing, *unfound])))
 
