@@ -345,3 +345,22 @@ def test_two_buckets_of_one_server_are_two_histories(
     assert "the same history" not in str(told.exception)
     told = call("history", "copy", "--from", files[0], "--config", files[0])
     assert "the same history" in str(told.exception)
+
+
+def test_what_a_wrong_clock_put_into_the_future_does_not_stop_a_copy(
+    call: Call, running: tuple[Place, Core], place: Place
+) -> None:
+    now = SystemClock().now().utc
+    unheard = "harbour-hall/sump-node/unheard"
+    times = [now - HOUR, now - HOUR + SECOND, now + 3000 * 24 * HOUR]
+    settings = load(place.config)
+    place.data.mkdir()
+    with closing(open_journal(place.data, "x")[0]) as journal:
+        journal.adopt(settings.channels, settings.rules)
+        journal.take_in([Reading(unheard, time, 25.0) for time in times], times[-1])
+    target, _ = running
+    words = ("--config", target.config, "--data", target.data)
+    done = call("history", "copy", "--from", place.config, *words)
+    assert done.exit_code == 0, done.exception
+    assert f"{unheard}: 2 copied, 0 were there" in done.output
+    assert f"Left out of {unheard}: what a clock that was wrong put into" in done.output

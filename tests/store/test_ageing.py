@@ -101,3 +101,32 @@ def test_a_clock_that_stands_for_a_week_is_believed(path: Path) -> None:
     right.run(2 * HOUR)
     assert right.oldest(path) > T0
     right.journal.close()
+
+
+def test_a_board_that_boots_in_1970_every_other_day_ages_all_the_same(path: Path) -> None:
+    begun(path).journal.close()
+    now = T0 + 2 * HOUR
+    for _ in range(10):
+        board = Board(path, HandClock(900 * SECOND))  # no battery clock: until it is set
+        board.tend()
+        board.clock.go(60)
+        board.tend()
+        board.clock.set_wall(now)
+        board.run(2 * DAY)
+        now = board.clock.utc
+        board.journal.close()
+    with closing(SqliteArchive(path)) as archive:
+        assert archive.readings(LEVEL.id, 0, 2**60, None, 1) == []
+
+
+def test_a_clock_that_was_ahead_for_long_is_taken_back(path: Path) -> None:
+    begun(path).journal.close()
+    ahead = Board(path, HandClock(T0 + 300 * DAY), raw_days=3650)
+    ahead.run(BELIEVED_AFTER + HOUR)
+    ahead.clock.set_wall(T0 + 8 * DAY)
+    ahead.run(6 * HOUR)
+    ahead.journal.close()
+    again = Board(path, HandClock(T0 + 300 * DAY), raw_days=60)
+    again.run(6 * HOUR)
+    assert again.oldest(path) == PAST[-1].time
+    again.journal.close()

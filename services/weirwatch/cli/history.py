@@ -105,3 +105,5 @@ def copy_command(
         typer.echo(f"Left out, since it is not configured here: {channel}")
     for channel in done["too_old"]:
         typer.echo(f"Left out of {channel}: what is older than its hourly_years here")
+    for channel in done["too_new"]:
+        typer.echo(f"Left out of {channel}: what a clock that was wrong put into the future")

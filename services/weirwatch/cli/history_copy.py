@@ -46,8 +46,8 @@ def copy_history(
     known = {channel.id: channel for channel in desk.settings.channels}
     counts: Counter[str] = Counter(stored=0, already=0)
     now = desk.now()
-    until = now - _ON_THEIR_WAY if _sent_by_service(source, desk.settings) else _FAR
-    too_old = []
+    until = now - _ON_THEIR_WAY if _sent_by_service(source, desk.settings) else now + 1
+    too_old, too_new = [], []
     with closing(archive_of(source)) as archive, _target(desk) as store:
         there = archive.channels()
         _refuse_units(there, known)
@@ -55,7 +55,9 @@ def copy_history(
             if channel.id in known:
                 since, _ = bounds_of(desk.settings.history, known[channel.id], now)
                 span = archive.span(channel.id)
-                too_old += [channel.id] if span is not None and span[0] < since else []
+                if span is not None:
+                    too_old += [channel.id] if span[0] < since else []
+                    too_new += [channel.id] if span[1] > now else []
                 copied = _copy(archive, channel.id, (max(since, -_FAR), until), store)
                 counts.update(copied)
                 tell(f"{channel.id}: {copied['stored']} copied, {copied['already']} were there")
@@ -65,6 +67,7 @@ def copy_history(
         "channels": len(there) - len(unknown),
         "not_configured": unknown,
         "too_old": too_old,
+        "too_new": too_new,
     }
 
 

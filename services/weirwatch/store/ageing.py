@@ -18,6 +18,7 @@ TABLES = ("ALTER TABLE meta ADD COLUMN aged_to INTEGER",)  # NULL: the first clo
 
 BELIEVED_AFTER: Micros = 168 * HOUR
 PACE = 2
+TAKEN_BACK_AFTER: Micros = HOUR  # of a clock that stands undisturbed before the day
 _SAME: Micros = HOUR  # a smaller step of the wall clock is ordinary discipline
 _KEPT_EVERY: Micros = HOUR  # what a restart may forget of it
 
@@ -59,9 +60,11 @@ class Ageing:
             self._ahead, self._since = moment.utc - mono, mono
         if self._day is None or mono - self._since >= BELIEVED_AFTER:
             self._day = wall
-        self._day = min(wall, self._day + PACE * (mono - self._mono))
+        # A board that boots in 1970 is set right within minutes, and nothing is younger for that.
+        if wall >= self._day or mono - self._since >= TAKEN_BACK_AFTER:
+            self._day = min(wall, self._day + PACE * (mono - self._mono))
         self._mono = mono
-        return self._day
+        return min(wall, self._day)
 
     def keep(self, connection: sqlite3.Connection) -> None:
         """Have the file remember it, once an hour.

@@ -349,3 +349,23 @@ def test_an_answer_that_is_none_is_an_error_of_ours(tmp_path: Path, place: str) 
         archive.series_of([LEVEL.id], T0 - 48 * HOUR, T0 + HOUR, 9)
     archive.close()
     world.end()
+
+
+def test_a_mean_over_time_of_what_only_the_server_knows(tmp_path: Path, server: Victoria) -> None:
+    """`weirwatch history copy` from another machine's folder: the file never had those readings."""
+    (tmp_path / "data").mkdir()
+    far = VictoriaHistory(server.url, "", Login())
+    world = FarWorld(tmp_path / "data", server, lambda: far)
+    old = [Reading(LEVEL.id, T0 - 48 * HOUR + n * STEP, float(n % 2)) for n in range(240)]
+    far.write(old, {LEVEL.id: "mm"})
+    world.commit(readings(world.numbers[LEVEL.id], [5.0]))
+    world.settle()
+    found = world.archive.series_of([LEVEL.id], T0 - 48 * HOUR, T0 + HOUR, 49, weighted=True)
+    assert [b.count for b in found[LEVEL.id]] == [120, 120, 1]
+    means = [b.time_mean for b in found[LEVEL.id]]
+    assert None not in means
+    assert means[0] == pytest.approx(0.5)
+    (all_of_it,) = world.archive.series_of([LEVEL.id], -(2**60), 2**60, 1, weighted=True)[LEVEL.id]
+    assert all_of_it.count == 241
+    assert all_of_it.time_mean is not None
+    world.end()

@@ -26,6 +26,7 @@ from weirwatch.store.standing import with_time_means
 _FAR: Micros = 2**62
 _PAGE = 50_000
 _WEEK = 168 * HOUR
+_EARLIEST: Micros = 0  # no server has readings of before 1970
 _QUALITIES = tuple(Quality)
 
 
@@ -49,7 +50,7 @@ class FarArchive(SqliteArchive):
         with self._reading() as connection:
             spool = spool_of(connection)
             number = number_of(connection, channel)
-            recent, late = _in_file(connection, number, start, end, spool)
+            recent, late = _in_file(connection, number, (start, end), spool, self._damage)
             texts = reasons(connection) if recent.code.any() or late.code.any() else {0: ""}
         found = {self._key(r.time): r for r in self._far(channel, start, end, spool, limit)}
         for reading in (*_told(channel, late, texts), *_told(channel, recent, texts)):
@@ -74,7 +75,7 @@ class FarArchive(SqliteArchive):
             if end <= start:
                 return {channel: [] for channel in channels}
             parts = {
-                channel: _in_file(connection, number, start, end, spool)
+                channel: _in_file(connection, number, (start, end), spool, self._damage)
                 for channel, number in numbers.items()
             }
             longest = {channel: longest_of(connection, n) for channel, n in numbers.items()}
@@ -103,8 +104,7 @@ class FarArchive(SqliteArchive):
 
     def _pages(self, channel: str, start: Micros, end: Micros) -> Iterator[Readings]:
         """Yield the readings of a range, a week at a time: a server sorts what it is asked for."""
-        first, newest = self.span(channel) or (0, 0)
-        start, end = max(start, first), min(end, newest + 1)
+        start = max(start, _EARLIEST)
         span = _WEEK
         while start < end:
             until = min(end, start + span)
@@ -152,10 +152,14 @@ class FarArchive(SqliteArchive):
 
 
 def _in_file(
-    connection: sqlite3.Connection, channel: int, start: Micros, end: Micros, spool: Spool
+    connection: sqlite3.Connection,
+    channel: int,
+    span: tuple[Micros, Micros],
+    spool: Spool,
+    damage: DamageNotes,
 ) -> tuple[Readings, Readings]:
     """Return what of the range only the file can tell: the recent, and what came late."""
-    damage = DamageNotes()
+    start, end = span
     cut = min(end, max(start, spool.confirmed_end if spool.confirmed_end is not None else -_FAR))
     recent = hot.unpack(hot.between(connection, cut, end), damage)
     groups = hot.between(connection, start, cut) if start < cut else []

@@ -58,6 +58,7 @@ class Forwarder:
         self._far = far
         self._clock = clock
         self._stopping = threading.Event()
+        self._damage = DamageNotes()
         self._unsure = True  # what was sent last, before a stop, may be there or not
         self._unsure_upto: int | None = None  # what was in the file at the start: who knows
         self._retry_s = RETRY_FIRST_S
@@ -295,7 +296,7 @@ class Forwarder:
         self, connection: sqlite3.Connection, groups: Sequence[hot.Group]
     ) -> tuple[list[Reading], dict[str, str]]:
         """Return the readings of commits, in their order, and the unit of each channel."""
-        rows = hot.unpack(groups, DamageNotes())
+        rows = hot.unpack(groups, self._damage)
         texts = history.reasons(connection) if rows.code.any() else {0: ""}
         channels = {number: (name, unit) for number, name, unit in connection.execute(_NAMES)}
         readings = [
