@@ -5,7 +5,6 @@ import signal
 import socket
 import subprocess
 import sys
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -13,6 +12,7 @@ import pytest
 from support.mqtt_peer import HOST, Inbox, broker_settings, publish, transport
 from support.need import need
 from support.ports import free_port
+from support.service import wait_for
 
 from weirwatch.domain.errors import ConfigError, TransientError
 from weirwatch.ingest.broker import (
@@ -24,6 +24,7 @@ from weirwatch.ingest.broker import (
 from weirwatch.ingest.child import began, command_line
 from weirwatch.ingest.knock import answers_mqtt, is_free
 from weirwatch.ingest.mosquitto_conf import find_mosquitto
+from weirwatch.ingest.mqtt import MqttTransport
 
 pytestmark = pytest.mark.broker
 
@@ -81,11 +82,16 @@ def killed_owner(folder: Path, find: Callable[[], str | None]) -> tuple[int, int
     return port, pid
 
 
+def wait_until_out(link: MqttTransport) -> None:
+    """Wait until the broker has all that was published; what waits when it closes is lost."""
+    wait_for(lambda: not link._client._out_messages)
+
+
 def test_it_answers_until_it_is_closed(started: Callable[[], OwnBroker]) -> None:
     own = started()
     host, port = own.address
     assert own.alive()
-    assert own.answers()
+    wait_for(own.answers)
     assert own.facts.address == f"{host}:{port}"
     own.close()
     own.close()
@@ -107,13 +113,17 @@ def test_it_is_closed_though_the_disk_is_full(
 
 def test_messages_pass_and_wait_for_the_acknowledgement(started: Callable[[], OwnBroker]) -> None:
     own = started()
-    first, again = Inbox(), Inbox()
-    with transport(own.address, first) as link:
+    first, again, sender = Inbox(), Inbox(), broker_settings(client_id="sender", root="other")
+    with (
+        transport(own.address, first),
+        transport(own.address, Inbox(), ("none",), sender) as link,
+    ):
         first.wait_links(True)
         for number in range(150):
             link.publish("test/a", str(number).encode())
         window = min(150, own.facts.window)
         assert len(first.wait_messages(window)) == window
+        wait_until_out(link)
     with transport(own.address, again) as link:
         got: list[bytes] = []
         while len(got) < 150:
@@ -151,7 +161,7 @@ def test_a_survivor_that_does_not_answer_is_replaced_on_its_port(
     assert began(pid) is None
     assert own._pid != pid
     assert own.address == (HOST, port)
-    assert own.answers()
+    wait_for(own.answers)
 
 
 def test_a_survivor_without_a_record_is_found(
@@ -161,7 +171,7 @@ def test_a_survivor_without_a_record_is_found(
     (tmp_path / "broker" / "broker.json").write_text("{rubbish")
     own = started()
     assert began(pid) is None
-    assert own.answers()
+    wait_for(own.answers)
 
 
 def test_a_record_of_a_reused_process_id_harms_nobody(
@@ -175,7 +185,7 @@ def test_a_record_of_a_reused_process_id_harms_nobody(
         (folder / "broker.json").write_text(json.dumps(record))
         own = started()
         assert own._pid != other.pid
-        assert own.answers()
+        wait_for(own.answers)
         assert other.poll() is None
         other.kill()
 
@@ -196,11 +206,7 @@ def test_death_is_seen_and_restart_keeps_the_port(started: Callable[[], OwnBroke
         inbox.wait_links(True)
         os.kill(pid, signal.SIGKILL)
         inbox.wait_links(True, False)
-        for _ in range(100):  # the connection goes first, the process a moment later
-            if not own.alive():
-                break
-            threading.Event().wait(0.05)
-        assert not own.alive()
+        wait_for(lambda: not own.alive())  # the connection goes first, the process a moment later
         own.restart()
         assert own.alive()
         assert own.address == address
@@ -221,7 +227,7 @@ def test_restart_while_the_port_is_taken_can_be_tried_again(
             own.restart()
         assert not own.alive()
     own.restart()
-    assert own.answers()
+    wait_for(own.answers)
 
 
 def test_a_taken_port_is_one_clear_sentence(tmp_path: Path, find: Callable[[], str | None]) -> None:
@@ -290,10 +296,7 @@ def test_more_than_a_thousand_messages_wait_while_the_service_is_away(tmp_path: 
         sender.wait_links(True)
         for number in range(1500):
             link.publish("test/a", str(number).encode())
-        for _ in range(200):  # all out
-            if not link._client._out_messages:
-                break
-            threading.Event().wait(0.05)
+        wait_until_out(link)
     own.close()
     own.start()  # and over its own orderly restart
     back = Inbox()

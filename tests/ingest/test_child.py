@@ -3,6 +3,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from support.service import wait_for
+
 from weirwatch.ingest.child import (
     ChildRecord,
     Mark,
@@ -44,7 +46,8 @@ def test_a_child_is_found_and_ended(tmp_path: Path) -> None:
     mark = Mark("python", ("-c", marker))
     process = spawn([sys.executable, "-c", marker], tmp_path / "child.log")
     try:
-        assert is_ours(process.pid, mark)
+        # A new program's arguments can be seen a moment after it has begun.
+        wait_for(lambda: is_ours(process.pid, mark))
         assert find_ours(mark) == [process.pid]
         assert command_line(process.pid)[1] == "-c"
         assert os.getsid(process.pid) == process.pid

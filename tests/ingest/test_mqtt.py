@@ -43,7 +43,7 @@ def broker(tmp_path: Path) -> Iterator[OwnBroker]:
     own.close()
 
 
-def wait_until(condition: object, timeout_s: float = 15.0) -> None:
+def wait_until(condition: object, timeout_s: float = 60.0) -> None:
     assert callable(condition)
     for _ in range(int(timeout_s * 20)):
         if condition():
@@ -129,6 +129,7 @@ def test_what_a_peer_publishes_becomes_readings_or_quarantine(broker: OwnBroker)
     filters = subscriptions("weirwatch", tuple(tap.topic for tap in TAPS))
     with transport(broker.address, inbox, filters) as link:
         inbox.wait_links(True)
+        began = SystemClock().now().utc
         publish(port, READINGS, '[{"n":"level","v":301.5},{"n":"temperature","u":"K","v":298.15}]')
         publish(port, "bench/room/fahrenheit", "69.8")
         publish(port, READINGS, b"\x00\xff garbage")
@@ -142,7 +143,7 @@ def test_what_a_peer_publishes_becomes_readings_or_quarantine(broker: OwnBroker)
             ("room-temperature", pytest.approx(21.0)),
         ]
         assert [q.code for d in decoded for q in d.quarantined] == ["not-senml"]
-        assert all(abs(m.received - now) < 10 * SECOND for m in messages)
+        assert all(began <= m.received <= now for m in messages)
         link.ack(messages)
 
 
@@ -322,7 +323,7 @@ def test_the_network_thread_comes_back_after_an_error_of_the_library(broker: Own
 
             client.on_message = break_down
             publish(broker.address[1], "test/a", "1")
-            assert died.wait(15)
+            assert died.wait(60)
             assert "connected since" in link.state()
             publish(broker.address[1], "test/a", "2")
             wait_until(lambda: b"2" in [m.payload for m in inbox.messages])
@@ -350,8 +351,8 @@ def test_asking_how_it_is_while_it_starts_makes_no_second_network_thread() -> No
     client.loop_start = slowly  # type: ignore[method-assign]
     starting = threading.Thread(target=link.start)
     starting.start()
-    assert entered.wait(5)
+    assert entered.wait(60)
     assert "127.0.0.1" in link.state()
-    starting.join(5)
+    starting.join(60)
     link.close()
     assert most[0] == 1

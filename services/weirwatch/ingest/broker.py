@@ -30,6 +30,7 @@ _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _ANSWER_POLLS = 300  # half a minute: a small board that has just started is slow
 _POLL_S = 0.1
 _EXIT_S = 5.0
+_SURVIVOR_S = 6.0  # what it keeps is worth some patience: replaced, it may lose its queue
 _LOG_LIMIT_BYTES = 5_000_000
 _MOSQUITTO, _EMBEDDED = "own mosquitto", "embedded (for trying out)"
 _LIMITS = {
@@ -182,7 +183,7 @@ class OwnBroker:
             return False
         if not child.is_ours(record.pid, self._mark()) or not self._same_conf(record.port):
             return False
-        if not answers_mqtt(record.host, record.port):
+        if not answers_mqtt(record.host, record.port, _SURVIVOR_S):
             log.warning("broker.does_not_answer pid=%s", record.pid)
             return False
         self._pid = record.pid
