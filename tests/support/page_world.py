@@ -476,6 +476,11 @@ class World:
             except queue.Empty:
                 continue
 
+    @property
+    def heard_by(self) -> int:
+        """How many listen."""
+        return len(self._listeners)
+
     def _tell(self, message: Mapping[str, Any]) -> None:
         if self.answers:
             for listener in list(self._listeners):

@@ -67,8 +67,8 @@ def incurious(monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.mark.usefixtures("incurious")
 def test_news_arrive_by_themselves(world: World, watch: Watch) -> None:
     watch.start()
-    wait_for(watch, lambda sight: sight.seen)
-    time.sleep(0.3)  # the first look is over
+    wait_for(watch, lambda sight: sight.seen and world.heard_by)
+    time.sleep(0.3)  # the look that follows is over, more often than not
     world.raise_alarm("floor-leak", 0.0, "wet")
     wait_for(watch, lambda sight: "floor-leak" in sight.alarms)
     world.read({LEVEL: 341})
@@ -197,9 +197,28 @@ def test_planned_work_is_known_and_its_moves_arrive_by_themselves(
     world: World, watch: Watch
 ) -> None:
     watch.start()
-    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "idle")
-    time.sleep(0.3)  # the first look is over
+    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "idle" and world.heard_by)
+    time.sleep(0.3)  # the look that follows is over, more often than not
     world.work({"name": "start", "work": "feeding-pause", "who": "Kari"})
+    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "under-way")
+
+
+@pytest.mark.usefixtures("incurious")
+def test_work_that_began_before_it_listened_is_known_once_it_does(
+    world: World, watch: Watch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    may_listen = threading.Event()
+    listen = world.listen
+
+    def later() -> Any:
+        assert may_listen.wait(60)
+        return listen()
+
+    monkeypatch.setattr(world, "listen", later)
+    watch.start()
+    wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "idle")
+    world.work({"name": "start", "work": "feeding-pause", "who": "Kari"})
+    may_listen.set()
     wait_for(watch, lambda sight: standing_of(sight, "feeding-pause") == "under-way")
 
 

@@ -114,7 +114,8 @@ class Watch:
             # `_ask` finds a lost core as well, and says so on the page.
             messages = stack.enter_context(self._core.listen())
             self._listening = stack
-            self._dirty.set()
+            self._dirty.set()  # what was told before is not told again
+            self._works_moved.set()
             for message in messages:
                 if self._stop.is_set():
                     return
