@@ -14,7 +14,7 @@ from weirwatch.ports import Archive, Group
 from weirwatch.store.block import HOUR
 from weirwatch.store.connection import open_writer
 from weirwatch.store.far.archive import FarArchive
-from weirwatch.store.far.forwarder import SETTLED_AFTER, Forwarder
+from weirwatch.store.far.forwarder import MISSING_REST, SETTLED_AFTER, Forwarder
 from weirwatch.store.far.history import FarHistory
 from weirwatch.store.schema import FILE_NAME
 from weirwatch.store.sqlite_archive import SqliteArchive
@@ -104,8 +104,18 @@ class FarWorld(World):
                 time.sleep(0.5)  # a busy server takes what it took a moment later
             self.server.settle()
             self.pass_time(SETTLED_AFTER)
+        self.wait_for_new_series()
         tend(self.journal, self.clock.utc)
         assert self.forwarder.as_json()["state"] == ""
+
+    def wait_for_new_series(self) -> None:
+        """VictoriaMetrics may need some ten real seconds until it shows a series that it was asked
+        for before it had it; the clock of a test has gone on by minutes meanwhile."""
+        ends = time.monotonic() + 20
+        while "shows none" in self.forwarder.as_json()["state"] and time.monotonic() < ends:
+            time.sleep(1)
+            self.pass_time(MISSING_REST)
+            self.turn()
 
     def take_server_away(self) -> None:
         self.server.stop()

@@ -108,7 +108,12 @@ def _storing(far: FarHistory, units: Mapping[str, str]) -> Store:
             low = min(times) // far.resolution * far.resolution
             found = far.readings(channel, low, max(times) + 1, 2**31)
             there.update((channel, reading.time // far.resolution) for reading in found)
-        fresh = [r for r in portion if (r.channel, r.time // far.resolution) not in there]
+        fresh = []
+        for reading in portion:
+            key = (reading.channel, reading.time // far.resolution)
+            if key not in there:
+                there.add(key)
+                fresh.append(reading)
         waiting = iter(fresh)
         while some := list(islice(waiting, _PAGE)):
             far.write(some, units)

@@ -173,6 +173,14 @@ def test_what_is_refused_is_put_aside_once(
     assert far.values() == [0.0, 1.0, 2.0, 4.0, 5.0, 6.0, 7.0]
 
 
+def test_two_that_are_one_to_the_server_are_sent_once(world: FarWorld, far: Remembering) -> None:
+    level = world.numbers[LEVEL.id]
+    world.commit([(T0 + n, level, float(n), 0, "") for n in (1, 2, 999, 1000)])
+    world.settle()
+    assert far.values() == [1.0, 1000.0]
+    assert in_file(world) == []
+
+
 # --- after another history ------------------------------------------------------------------
 
 

@@ -10,7 +10,7 @@ import logging
 import sqlite3
 import threading
 from collections import Counter, deque
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -149,9 +149,11 @@ class Forwarder:
         # Before anything was confirmed, a copy of the history may have brought the same ones.
         edge = spool.confirmed_end if spool.confirmed_end is not None else 2**62
         unsure = self._unsure or groups[0].id <= (self._unsure_upto or 0)
+        if self._unsure:
+            self._far.settle()  # what it took before the connection broke, it must show now
         doubtful = [r for r in readings if unsure or r.time < edge]
         known = self._known(doubtful)
-        fresh = [r for r in readings if self._key(r) not in known]
+        fresh = self._lacking(readings, known)
         for low in range(0, len(fresh), MOST_READINGS):
             self._write(connection, fresh[low : low + MOST_READINGS], units)
         with transaction(connection, self._path):
@@ -174,7 +176,7 @@ class Forwarder:
             for some in (readings[:half], readings[half:]):
                 # Of a refused lot the server may have taken some.
                 known = self._known(some)
-                rest = [r for r in some if self._key(r) not in known]
+                rest = self._lacking(some, known)
                 self._write(connection, rest, units)
 
     def _put_aside(self, connection: sqlite3.Connection, reading: Reading, why: str) -> None:
@@ -234,8 +236,8 @@ class Forwarder:
             readings, units = self._told(connection, some)
             due = [r for r in readings if r.time < end and self._key(r) not in self._put_by]
             known = self._known(due)
-            lacking = [reading for reading in due if self._key(reading) not in known]
-            there += len(due) - len(lacking)
+            lacking = self._lacking(due, known)
+            there += sum(self._key(reading) in known for reading in due)
             self._tries.update(map(self._key, lacking))
             again = [reading for reading in lacking if self._tries[self._key(reading)] <= TRIES]
             hopeless += [reading for reading in lacking if self._tries[self._key(reading)] > TRIES]
@@ -291,6 +293,15 @@ class Forwarder:
             there = self._far.readings(channel, low, max(times) + 1, 2**31)
             found.update(map(self._key, there))
         return found
+
+    def _lacking(self, readings: Iterable[Reading], known: Set[tuple[str, int]]) -> list[Reading]:
+        """Return those that the server does not have; of several that are one to it the first."""
+        found: dict[tuple[str, int], Reading] = {}
+        for reading in readings:
+            key = self._key(reading)
+            if key not in known:
+                found.setdefault(key, reading)
+        return list(found.values())
 
     def _told(
         self, connection: sqlite3.Connection, groups: Sequence[hot.Group]
