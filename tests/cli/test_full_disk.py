@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from support.cli_types import Call, Place
 from support.service import wait_for
+from support.small_disk import fill, small_disk_at
 
 from weirwatch.app import build_core
 from weirwatch.clock import SystemClock
@@ -23,20 +24,8 @@ from weirwatch.store.sqlite_archive import SqliteArchive
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=32m", "weirwatch-test", str(disk)]
-    if shutil.which("mount") is None or subprocess.run(words, capture_output=True).returncode:
-        pytest.skip("a small disk cannot be mounted here: run as root, with the right to mount")
-    yield disk
-    subprocess.run(["umount", "-l", str(disk)], check=True)
-
-
-def fill(disk: Path) -> None:
-    with (disk / "somebody-elses.bin").open("wb") as stream:
-        while (free := shutil.disk_usage(disk).free) > 0:
-            stream.write(bytes(min(free, 50_000)))
-            stream.flush()
+    with small_disk_at(tmp_path / "disk", 32) as disk:
+        yield disk
 
 
 def kinds(data: Path) -> list[str]:

@@ -1,7 +1,6 @@
 """A disk that fills up: told in good time, and on a full one alarms and journal go on."""
 
 import shutil
-import subprocess
 from collections import namedtuple
 from collections.abc import Iterator
 from contextlib import closing
@@ -9,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from support.small_disk import fill, small_disk_at
 from support.stored import CHANNELS, LEVEL, T0, tend, whole_group
 
 from weirwatch.domain.errors import TransientError
@@ -88,13 +88,8 @@ def test_a_disk_that_is_not_there_is_trouble(
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    disk = tmp_path / "disk"
-    disk.mkdir()
-    words = ["mount", "-t", "tmpfs", "-o", "size=16m", "weirwatch-test", str(disk)]
-    if shutil.which("mount") is None or subprocess.run(words, capture_output=True).returncode:
-        pytest.skip("a small disk cannot be mounted here: run as root, with the right to mount")
-    yield disk
-    subprocess.run(["umount", "-l", str(disk)], check=True)
+    with small_disk_at(tmp_path / "disk", 16) as disk:
+        yield disk
 
 
 def hour_of_noise(level: int, hour: int) -> list[tuple[int, int, float, int, str]]:
@@ -122,10 +117,7 @@ def test_on_a_full_disk_the_oldest_readings_go_and_alarms_go_on(
         tend(journal, now)
     assert journal.counters()["let_go_for_room"] == 0
     assert (small_disk / "reserve").stat().st_size == reserve.SIZE
-    with (small_disk / "somebody-elses.bin").open("wb") as stream:
-        while (free := shutil.disk_usage(small_disk).free) > 0:
-            stream.write(bytes(min(free, 50_000)))
-            stream.flush()
+    fill(small_disk)
     journal.close()  # even after a restart: the log must grow anew
     journal = SqliteJournal(path)
     numbers = dict(journal.adopt(CHANNELS, ()))

@@ -3,13 +3,13 @@
 import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
 
 import pytest
 from support.contract_world import FarWorld
 from support.far_servers import Victoria
+from support.http_answers import serving
 from support.stored import LEVEL, T0, readings
 
 from weirwatch.domain.errors import PermanentError, TransientError
@@ -32,17 +32,6 @@ class Fussy(VictoriaHistory):
             super().write([r for r in readings if r.value > self.refused][:3], units)
             raise PermanentError("400: partial write: points beyond retention policy dropped=1")
         super().write([r for r in readings if r.value != self.forgotten], units)
-
-
-@contextmanager
-def serving(handler: type[BaseHTTPRequestHandler]) -> Iterator[str]:
-    """Yield the address of an HTTP server that answers so."""
-    with ThreadingHTTPServer(("127.0.0.1", 0), handler) as httpd:
-        thread = threading.Thread(target=httpd.serve_forever, kwargs={"poll_interval": 0.01})
-        thread.start()
-        yield f"http://127.0.0.1:{httpd.server_port}"
-        httpd.shutdown()
-        thread.join()
 
 
 class Absent:

@@ -2,14 +2,14 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from http.server import BaseHTTPRequestHandler
 from pathlib import Path
-from threading import Thread
 from typing import ClassVar
 
 import pytest
 from support.contract_world import FarWorld
 from support.far_servers import Victoria
+from support.http_answers import serving
 from support.stored import LEVEL, T0, readings, tend
 
 from weirwatch.domain.errors import PermanentError, TransientError
@@ -153,6 +153,18 @@ def test_a_server_that_shows_nothing_costs_nothing(world: FarWorld, far: Remembe
     world.settle()
     assert far.values() == [float(n) for n in range(40)]
     assert world.forwarder.as_json()["state"] == ""
+
+
+def test_how_much_waits_is_all_that_waits(
+    world: FarWorld, far: Remembering, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def away(*_: object) -> None:
+        raise TransientError("it is away")
+
+    monkeypatch.setattr(forwarder, "MOST_COMMITS", 5)
+    monkeypatch.setattr(far, "write", away)
+    live(world, 600)
+    assert world.forwarder.as_json()["behind"] == 20
 
 
 def test_what_is_refused_is_put_aside_once(
@@ -329,12 +341,8 @@ class Odd(BaseHTTPRequestHandler):
 
 @pytest.fixture(params=[Elsewhere])
 def place(request: pytest.FixtureRequest) -> Iterator[str]:
-    with ThreadingHTTPServer(("127.0.0.1", 0), request.param) as httpd:
-        thread = Thread(target=httpd.serve_forever, kwargs={"poll_interval": 0.01})
-        thread.start()
-        yield f"http://127.0.0.1:{httpd.server_port}"
-        httpd.shutdown()
-        thread.join()
+    with serving(request.param) as url:
+        yield url
 
 
 def test_what_is_written_is_not_sent_elsewhere(place: str) -> None:

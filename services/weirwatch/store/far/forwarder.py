@@ -132,11 +132,11 @@ class Forwarder:
     def _send(self, connection: sqlite3.Connection) -> bool:
         """Send some commits; return whether there may be more."""
         spool = spool_of(connection)
+        newest, _ = hot.last(connection) or (0, 0)
         if self._unsure_upto is None:
-            last = hot.last(connection)
-            self._unsure_upto = 0 if last is None else last[0]
+            self._unsure_upto = newest
+        self._behind = max(0, newest - spool.sent_upto)
         groups = hot.next_after(connection, spool.sent_upto, MOST_COMMITS)
-        self._behind = len(groups)
         for some in _portions(groups):
             self._send_portion(connection, some, spool)
         self._unsure = False
