@@ -114,6 +114,7 @@ def test_channels_of_one_name_on_several_nodes_get_a_rule_each(write: Write) -> 
     assert check(whole).errors == ()
     watched = {r.channel for r in load(whole).rules if r.failure == "overflow-blocked"}
     assert watched == {"harbour-hall/north/surface", "harbour-hall/south/surface"}
+    assert not any("a notice would not say which" in line for line in check(whole).warnings)
 
 
 def test_a_rule_that_needs_a_while_which_nothing_gives_is_a_remark(write: Write) -> None:

@@ -1,7 +1,8 @@
 """Which catalogue rules would cover what a file does not: as tables to paste."""
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from weirwatch.config.build import plant_of
@@ -27,6 +28,10 @@ class Suggestion:
     keys: Mapping[str, Any]
     title: str
     missing: tuple[str, ...]
+
+    def titled(self, title: str) -> "Suggestion":
+        """Return it with a title of its own."""
+        return replace(self, keys={**self.keys, "title": title}, title=title)
 
     def toml(self) -> str:
         """Return it as it is written; commented out while something is missing."""
@@ -64,6 +69,7 @@ def suggested(
     found = []
     for failure in failures:
         choices = list(_choices(failure, templates, links, timed))
+        titles = Counter(template.title_on(channel.label) for template, channel in choices)
         for template, channel in choices:
             sides = sum(channel is other for _, other in choices) > 1
             alike = {other.id for _, other in choices if other.name == channel.name}
@@ -71,6 +77,8 @@ def suggested(
             suggestion = _suggestion(
                 template, channel, links, name=name if len(choices) > 1 else "", sides=sides
             )
+            if titles[suggestion.title] > 1:  # a notice must say which of them it is
+                suggestion = suggestion.titled(f"{suggestion.title}: {name.replace('/', ' ')}")
             if suggestion.keys["id"] not in taken:
                 taken.add(suggestion.keys["id"])
                 found.append(suggestion)
