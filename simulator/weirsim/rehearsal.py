@@ -20,6 +20,7 @@ from weirsim.wire import connection, connection_topic, readings_topic, senml
 WILL_AFTER_US = 36_000_000  # 1.5 × a keepalive of 20 s + 6 s: the broker sends the last will
 _BUFFER_PACKS = 720  # what a node keeps while it cannot send, as the live nodes do
 _COARSE_STEP_S = 30.0
+_MOST_TAKEN = 0.25
 _SETTLES_S = 300.0  # until flows and levels are what a repair has made of them
 
 
@@ -70,6 +71,17 @@ class Play:
     tracks: Mapping[str, Track] = field(default_factory=dict)
 
 
+def coarse_step_s(spec: PlantSpec) -> float:
+    """Return the step of a play of hours or weeks.
+
+    Half a minute, or less where the pump would take more than a quarter of what a small sump holds
+    above its intake before any of it has come back: it would seem to draw air.
+    """
+    holds_l = (spec.sump.working_l or 0.0) - 1000.0 * spec.pump.intake_m * spec.sump.area_m2
+    takes_s = 3600.0 * holds_l / spec.pump.flow_l_h
+    return min(_COARSE_STEP_S, max(DEFAULT_STEP_S, _MOST_TAKEN * takes_s))
+
+
 class Rehearsal:
     """A play under way.
 
@@ -88,7 +100,7 @@ class Rehearsal:
         self.play = play
         coarse = play.every_s is not None
         nodes = [replace(n, every_s=play.every_s or n.every_s) for n in play.nodes]
-        step_s = _COARSE_STEP_S if coarse else DEFAULT_STEP_S
+        step_s = coarse_step_s(play.spec) if coarse else DEFAULT_STEP_S
         self._site = Site(
             play.spec, nodes, play.start_us, play.faults, play.seed, step_s, play.tracks
         )

@@ -207,6 +207,13 @@ def test_the_report_is_one_file_with_plots_and_nothing_fetched(call: Call, tmp_p
         assert foreign not in page
 
 
+def test_what_is_late_has_no_margin_in_the_report(call: Call, tmp_path: Path) -> None:
+    config = edited(tmp_path, of_rule("floor-leak", "on_delay_s = 5", "on_delay_s = 120"))
+    report = tmp_path / "drill.html"
+    drill(call, config, "floor-leak", "--report", str(report))
+    assert "late<td>2 min 10 s<td>1 min 5 s<td>–<td>floor-leak" in report.read_text()
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

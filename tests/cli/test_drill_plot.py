@@ -34,6 +34,13 @@ def test_a_long_curve_keeps_its_lowest_and_highest_points() -> None:
     assert min(heights) < 50 < 140 < max(heights)
 
 
+def test_harm_at_the_very_end_of_a_long_curve_is_marked() -> None:
+    """A play ends with its harm, and a long curve is thinned, perhaps of its last point too."""
+    points = [(float(n), float(n % 7 == 0)) for n in range(20_000)]
+    svg = ElementTree.fromstring(plot("x", points, None, 5.0, 19_999.0))
+    assert {"told", "harm"} <= {text.text for text in svg.iter("text")}
+
+
 def test_everything_lies_within_the_frame() -> None:
     svg = ElementTree.fromstring(plot("x", POINTS, 1500.0, 999.0, 998.0))
     for text in svg.iter("text"):

@@ -4,14 +4,15 @@ import json
 from dataclasses import replace
 
 import pytest
-from support.plants import WITH_CHILLER
+from support.plants import SMALL, WITH_CHILLER
 
 from weirsim.faults import FAULTS, Fault
 from weirsim.harbour_hall import NODES, SPEC
 from weirsim.harm import METERS
+from weirsim.instruments import NodeSpec, ProbeSpec
 from weirsim.model import Plant
 from weirsim.ordinary import ordinary_life
-from weirsim.rehearsal import WILL_AFTER_US, Beat, Play, Rehearsal
+from weirsim.rehearsal import WILL_AFTER_US, Beat, Play, Rehearsal, coarse_step_s
 from weirsim.scenarios import SCENARIOS
 from weirsim.stage import START_US, Stage
 from weirwatch.config.catalogue import load_catalogue
@@ -172,6 +173,26 @@ def test_harm_that_stands_before_the_failure_is_none_of_its() -> None:
     assert rehearsal.harm is not None
     assert rehearsal.harm.meter == "salinity-rate"
     assert rehearsal.harm.at_us - play.begins_us > 3600e6
+
+
+def test_a_small_sump_under_a_large_pump_is_played_in_shorter_steps() -> None:
+    """It holds what the pump takes in half a minute, and comes to no harm by that."""
+    tank, sump = SMALL.vessels
+    pump = replace(SMALL.pump, flow_l_h=5000.0, pipe_d_m=0.04)
+    tank = replace(tank, crest_length_m=0.6)
+    spec = replace(SMALL, vessels=(tank, sump), pump=pump, evaporation_l_per_day=0.0)
+    assert 2.5 < coarse_step_s(spec) < 10.0
+    assert coarse_step_s(SPEC) == 30.0
+    node = NodeSpec("box", "mains", (ProbeSpec("level", "level:sump", "level"),))
+    pause = Fault("return-pump-stopped", 600.0, duration_s=600.0)
+    until_us = START_US + 7_200_000_000
+    play = Play("", spec, (node,), START_US, START_US, until_us, (pause,), ("pump-dry",), 1, 60.0)
+    rehearsal = Rehearsal(play, "w")
+    for _ in rehearsal.beats():
+        pass
+    assert rehearsal.harm is None
+    assert rehearsal.plant.works.flow_share == 1.0
+    assert 1000.0 * rehearsal.plant.works.sump.level_m == pytest.approx(200.0, abs=2.0)
 
 
 def test_a_season_changes_the_room_that_evaporation_goes_by_and_not_what_it_is_stated_for() -> None:

@@ -22,11 +22,12 @@ def plot(
         alarm_s: seconds since the failure began; not drawn where the curve does not reach.
         harm_s: likewise.
     """
-    shown = thinned(_near(points))
+    near = _near(points)
+    shown = thinned(near)
     if len(shown) < 2:
         return f'<p class="small">{escape(label)}: no readings.</p>'
     values = [value for _, value in shown] + ([limit] if limit is not None else [])
-    frame = Frame(shown[0][0], shown[-1][0], min(values), max(values))
+    frame = Frame(near[0][0], near[-1][0], min(values), max(values))
     per, unit = (3600.0, "h") if frame.last - frame.first > 7200 else (60.0, "min")
     marks = [(s, f"{s / per:.3g}") for s in (frame.first, 0.0, frame.last / 2, frame.last)]
     return drawing(

@@ -35,11 +35,12 @@ def _table(summaries: Sequence[Summary]) -> Iterator[str]:
     yield "<table><tr><th>Failure<th>Verdict<th>Told after<th>Harm after<th>Margin<th>First alarm"
     for summary in summaries:
         worst = summary.worst
-        bad = "" if summary.verdict is Verdict.DETECTED else ' class="bad"'
+        told = summary.verdict is Verdict.DETECTED
+        bad = "" if told else ' class="bad"'
         yield (
             f'<tr><td><a href="#{summary.failure}">{escape(summary.title)}</a>'
             f"<td{bad}>{summary.verdict.value}<td>{span(summary.detect_s(0.5))}"
-            f"<td>{span(summary.harm_s())}<td>{span(summary.margin_s())}"
+            f"<td>{span(summary.harm_s())}<td>{span(summary.margin_s() if told else None)}"
             f"<td>{escape(worst.first_alarm or '–')}"
         )
     yield "</table>"
