@@ -24,6 +24,7 @@ _LIVING_DEGC = 25.0  # the temperature that the stocking is stated for
 _SAME_DEGC, _SAME_SALINITY = 0.01, 0.005  # nearer than this the constants are kept
 _EMPTY_M3 = 1e-4
 _SEALED_H = 1e-9
+_MOST_FIXED = 0.5  # share of the carbon in a water that light may take within a step
 
 
 class Habitat:
@@ -172,6 +173,8 @@ class Life:
         uptake = self._uptake * habitat.living * warm
         breath = (uptake + upset.bloom_mg_l_h) * limit
         light = stocking.daylight * uptake if lit else 0.0
+        carbon_left = water.carbon_mol / volume * OXYGEN_G_MOL
+        light = min(light, breath + _MOST_FIXED * carbon_left / hours)
         nitrogen = water.ammonia_mol / volume * NITROGEN_G_MOL
         nitrified = stocking.nitrified_mg_l_h * warm * limit * nitrogen
         nitrified /= nitrogen + stocking.nitrify_half_mg_l

@@ -99,8 +99,8 @@ SCENARIOS: dict[str, Scenario] = {
         ("floor-wet",), 2.0,
     ),
     "sump-low": Scenario(
-        "a display leaks where no probe lies and the top-off stands", _drained, ("pump-dry",),
-        36.0, (1.0, 0.5, 1.0), slow=True, needs="top-off",
+        "a display leaks where no probe lies and nothing tops up", _drained, ("pump-dry",),
+        36.0, (1.0, 0.5, 1.0), slow=True,
     ),
     "overflow-blocked": Scenario(
         "a display's overflow is blocked", _one("overflow-blocked"), _WATER, 2.0,
@@ -111,9 +111,8 @@ SCENARIOS: dict[str, Scenario] = {
         (1.0, 0.2, 1.0),
     ),
     "vessel-leaking": Scenario(
-        "a display leaks where no probe lies; the top-off hides it", _one("vessel-leaking"),
+        "a display leaks where no probe lies", _one("vessel-leaking"),
         ("room-wet", "pump-dry", *_SALT), 36.0, (1.0, 0.7, 1.0), strikes="display", slow=True,
-        needs="top-off",
     ),
     "top-off-stuck-on": Scenario(
         "the top-off pump runs on", _one("top-off-stuck-on"), ("floor-wet", *_SALT), 6.0,

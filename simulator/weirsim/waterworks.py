@@ -69,7 +69,8 @@ class Waterworks:
         self._siphons = [
             (vessel, vessel.crest_m3 - vessel.spec.outlet_below_crest_m * vessel.area_m2)
             for vessel in self._weirs
-            if not vessel.spec.siphon_break or vessel.spec.id in upset.siphons
+            if vessel.spec.id in self._lift_m  # what no pipe feeds none can draw from
+            and (not vessel.spec.siphon_break or vessel.spec.id in upset.siphons)
         ]
 
     @property

@@ -1,8 +1,13 @@
 from dataclasses import replace
 
+import pytest
+
+from weirsim.faults import Fault
 from weirsim.harbour_hall import SPEC
+from weirsim.model import Plant
 from weirsim.plant import TopOffSpec
 from weirwatch.cli.plant_spec import to_plant_spec
+from weirwatch.pipeline.plant_figures import drain_back_total_l
 from weirwatch.settings import (
     HeaterSettings,
     LoopSettings,
@@ -45,6 +50,26 @@ SETTINGS = PlantSettings(
 
 def test_every_field_arrives_where_it_belongs() -> None:
     assert to_plant_spec(SETTINGS) == SPEC
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        SETTINGS,
+        replace(SETTINGS, loops=(*SETTINGS.loops, LoopSettings("extra", "Extra", "north", 1500))),
+        replace(SETTINGS, pump=replace(SETTINGS.pump, pipe_m=30.0, pipe_d_m=0.06)),
+    ],
+    ids=["as the demo", "a loop into a display", "a long riser"],
+)
+def test_the_drain_back_that_limits_follow_from_is_that_of_the_simulator(
+    settings: PlantSettings,
+) -> None:
+    spec = to_plant_spec(replace(settings, top_off=None, evaporation_l_per_day=0.0))
+    plant = Plant(spec, 0, [Fault("return-pump-stopped", 60.0), Fault("skimmer-flow-lost")])
+    while plant.elapsed_s < 3600.0:
+        plant.step(2.5)
+    drained_l = 1000.0 * plant.works.sump.volume_m3 - 300.0
+    assert drain_back_total_l(settings) == pytest.approx(drained_l, rel=0.05)
 
 
 def test_a_plant_without_top_off_and_with_a_missing_siphon_break() -> None:

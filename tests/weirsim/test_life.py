@@ -165,6 +165,19 @@ def test_a_warm_night_takes_more_oxygen_by_q10() -> None:
     assert taken[1] / taken[0] == pytest.approx(2.0, rel=0.02)
 
 
+def test_light_fixes_no_more_carbon_than_there_is() -> None:
+    """A tank full of algae under lights that never go off, and nothing that stirs."""
+    crowded = replace(Stocking(), uptake_mg_l_h=20.0, most_deficit_mg_l=5.0, daylight=20.0)
+    spec = replace(SPEC, stocking=crowded)
+    plant = run(spec, 86_400.0, [Fault("light-stuck"), Fault("circuit-lost")], step_s=30.0)
+    for habitat in plant.life.habitats.values():
+        water = habitat.vessel
+        assert water.carbon_mol > 0.0
+        assert 4.0 < habitat.ph_nbs < 12.0
+    north = plant.works.vessels["north"]
+    assert north.carbon_mol / north.volume_m3 < 0.5  # of 2: it was about to
+
+
 def test_no_plant_starts_so_full_that_it_suffocates() -> None:
     spec = replace(SPEC, stocking=Stocking(uptake_mg_l_h=20.0))
     plant = run(spec, 7 * 3600.0, step_s=60.0)  # at the end of its first night

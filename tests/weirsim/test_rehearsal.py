@@ -237,6 +237,13 @@ def test_a_plant_that_lacks_something_says_so() -> None:
     assert reasons["battery-low"] == "the plant has no battery"
     assert reasons["probe-silent"] == "no channel that a rule watches"
     assert reasons["top-off-stuck-on"] == "the plant has no top-off"
+    assert not {"vessel-leaking", "sump-low"} & reasons.keys()  # water leaks without one too
+    play = bare.failure("sump-low", 0, 1)
+    rehearsal = Rehearsal(replace(play, until_us=play.begins_us + 12 * 3_600_000_000), "w")
+    for _ in rehearsal.beats():
+        pass
+    assert rehearsal.harm is not None
+    assert rehearsal.harm.meter == "pump-dry"
     assert reasons["room-co2-high"].startswith("no channel measures the room's carbon dioxide")
     assert reasons["skimmer-flow-lost"].startswith("no channel measures the skimmer's flow, so")
     blind = Stage(SPEC, NODES[2:]).cannot_play()

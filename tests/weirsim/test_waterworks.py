@@ -91,6 +91,16 @@ def test_a_plant_described_without_siphon_breaks_always_siphons() -> None:
     assert plant.works.vessels["refuge"].level_m == pytest.approx(0.5144 - 0.03, abs=1e-5)
 
 
+def test_a_refuge_that_no_pipe_feeds_is_drawn_down_by_none() -> None:
+    vessels = tuple(
+        replace(v, siphon_break=False) if v.role == "refuge" else v for v in SPEC.vessels
+    )
+    spec = replace(SPEC, vessels=vessels, loops=SPEC.loops[:1])
+    plant = run(spec, 600.0, [Fault("return-pump-stopped")])
+    refuge = plant.works.vessels["refuge"]
+    assert refuge.level_m == pytest.approx(SPEC.vessel("refuge").crest_m, abs=1e-3)
+
+
 def test_the_mains_return_and_every_level_comes_back() -> None:
     plant = run(quiet(), 7200.0, [Fault("mains-lost", 60.0, duration_s=1800.0)])
     still = run(quiet(), 0.0)

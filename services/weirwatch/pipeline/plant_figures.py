@@ -18,11 +18,13 @@ def drain_back_total_l(plant: PlantSettings) -> float:
 
     Every vessel with a weir gives what stands over its crest at its share of the flow, and without
     a working siphon break what the outlet draws down. A vessel that loops feed gets their flow; the
-    others share the rest by the lengths of their crests. The riser is taken as full. A head beyond
-    the range of the weir equation is left at that range's end.
+    displays, and others that no loop feeds, share the rest by the lengths of their crests. The
+    riser is taken as full in all its length. A head beyond the range of the weir equation is left
+    at that range's end.
     """
     weirs = _weirs(plant)
-    pipe_l = 1000.0 * 0.785398 * plant.pump.pipe_d_m**2 * plant.pump.static_head_m
+    riser_m = max(plant.pump.pipe_m, plant.pump.static_head_m)
+    pipe_l = 1000.0 * 0.785398 * plant.pump.pipe_d_m**2 * riser_m
     litres = pipe_l if weirs else 0.0
     for vessel in weirs:
         siphon = 0.0 if vessel.siphon_break else vessel.outlet_below_crest_m
@@ -51,12 +53,16 @@ def _weirs(plant: PlantSettings) -> list[VesselSettings]:
 
 def _usual_head_m(plant: PlantSettings, vessel: VesselSettings) -> float:
     fed_l_h = _fed_l_h(plant, vessel)
-    if fed_l_h:
+    if not _shares(plant, vessel):
         return _head_m(vessel, fed_l_h)
     rest_l_h = max(0.0, plant.pump.flow_l_h - sum(loop.flow_l_h for loop in plant.loops))
-    weirs = _weirs(plant)
-    crests = sum(v.crest_length_m or 0.0 for v in weirs if not _fed_l_h(plant, v)) or 1.0
-    return _head_m(vessel, rest_l_h * (vessel.crest_length_m or 0.0) / crests)
+    crests = sum(v.crest_length_m or 0.0 for v in _weirs(plant) if _shares(plant, v)) or 1.0
+    return _head_m(vessel, fed_l_h + rest_l_h * (vessel.crest_length_m or 0.0) / crests)
+
+
+def _shares(plant: PlantSettings, vessel: VesselSettings) -> bool:
+    """Return whether a vessel has its share of what the loops leave: the riser feeds it."""
+    return vessel.role == "display" or not _fed_l_h(plant, vessel)
 
 
 def _fed_l_h(plant: PlantSettings, vessel: VesselSettings) -> float:
