@@ -5,13 +5,15 @@ from pathlib import Path
 
 import pytest
 
+from weirsim.faults import Fault
 from weirsim.harbour_hall import NODES
 from weirsim.instruments import ProbeSpec
-from weirwatch.cli.demo_plant import demo_config
+from weirwatch.cli.demo_plant import demo_config, make_plant
 from weirwatch.cli.drill_plant import SimulatedPlant
 from weirwatch.cli.drill_probes import nodes_for
 from weirwatch.cli.drill_run import Job, Rehearsals, run_all
 from weirwatch.cli.drill_view import Bill
+from weirwatch.clock import scaled_clock
 from weirwatch.config import load
 from weirwatch.config.catalogue import load_catalogue
 from weirwatch.domain.errors import ConfigError
@@ -172,6 +174,18 @@ def test_a_loop_of_one_letter_is_named_by_a_word_of_its_own(
     own = replace(plant, loops=(LoopSettings("r", "R", "sump", 300.0),))
     probe = probe_of(own, Channel(f"harbour-hall/box/{name}", "flow", "L/h"))
     assert (None if probe is None else probe.source) == source
+
+
+def test_the_demo_of_a_plant_of_ones_own_speaks_for_its_own_nodes(tmp_path: Path) -> None:
+    """It spoke for Harbour Hall's, and ended where a sump had another name."""
+    text = demo_config().read_text().replace("power-node/", "cellar/").replace('"sump"', '"pit"')
+    file = tmp_path / "own.toml"
+    file.write_text(text.replace('role = "pit"', 'role = "sump"'))
+    clock = scaled_clock(60.0, 0)
+    runner = make_plant(
+        load(file), ("127.0.0.1", 1), clock, [Fault("probe-silent", target="cellar/mains")]
+    )
+    assert [link.node for link in runner.state().links] == ["sump-node", "hall-node", "cellar"]
 
 
 def test_the_silence_of_what_nothing_feeds_is_no_alarm(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from weirsim.faults import Fault
 from weirsim.run import PlantRunner
-from weirwatch.cli.plant_spec import to_plant_spec
+from weirwatch.cli.drill_plant import SimulatedPlant
 from weirwatch.domain.errors import ConfigError, WeirwatchError
 from weirwatch.domain.instant import Micros
 from weirwatch.ports import Clock
@@ -72,21 +72,18 @@ def faults_of(texts: Sequence[str], default_at_s: float, default_for_s: float) -
 def make_plant(
     settings: Settings, address: tuple[str, int], clock: Clock, faults: Sequence[Fault]
 ) -> PlantRunner:
-    """Return the simulated plant of these settings, not yet running.
+    """Return the simulated plant of these settings with its own nodes, not yet running.
 
     Raises:
-        ConfigError: the configuration has no [plant], or one that cannot work.
+        ConfigError: the configuration has no [plant], or one that cannot work, or no channel that
+            measures anything of it.
     """
     if settings.plant is None:
         raise ConfigError(f"{settings.source}: the demo needs a [plant] section")
+    plant = SimulatedPlant(settings)
+    plant.require_probes()
+    spec, nodes, root = plant.stage.spec, plant.stage.nodes, settings.broker.root
     try:
-        return PlantRunner(
-            to_plant_spec(settings.plant),
-            address,
-            settings.broker.root,
-            settings.plant.system,
-            clock,
-            faults,
-        )
+        return PlantRunner(spec, address, root, spec.system, clock, faults, nodes=nodes)
     except ValueError as trouble:
         raise ConfigError(f"{settings.source}: [plant] or --fault: {trouble}") from trouble
