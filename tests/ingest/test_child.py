@@ -3,6 +3,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
 from support.service import wait_for
 
 from weirwatch.ingest.child import (
@@ -62,7 +63,10 @@ def test_a_child_is_found_and_ended(tmp_path: Path) -> None:
             process.wait()
 
 
-def test_one_that_will_not_listen_is_killed(tmp_path: Path) -> None:
+def test_one_that_will_not_listen_is_killed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("weirwatch.ingest.child._TERM_POLLS", 20)
     code = f"# {tmp_path}\n{STUBBORN}"
     with subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE) as process:
         assert process.stdout is not None

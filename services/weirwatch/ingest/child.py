@@ -14,7 +14,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 _POLL_S = 0.05
-_TERM_POLLS = 100  # 5 s until SIGTERM becomes SIGKILL
+_TERM_POLLS = 300  # 15 s until SIGTERM becomes SIGKILL: a broker saves its queue first
 _KILL_POLLS = 40
 
 
