@@ -57,11 +57,39 @@ def test_a_rule_can_be_changed_for_the_run(recorded: Place, call: Call) -> None:
     assert recorded.config.read_text() == before
 
 
+def test_a_catalogue_rule_that_leaves_its_id_to_its_failure_can_be_changed(
+    recorded: Place, call: Call
+) -> None:
+    short = """
+[[rule]]
+from_catalogue = "sump-low"
+channel = "harbour-hall/sump-node/level"
+low = 100
+deadband = 8
+"""
+    recorded.config.write_text(recorded.config.read_text() + short)
+    args = ("replay", *HOUR, "--config", recorded.config, "--json")
+    assert "sump-low" not in {event["rule"] for event in events(call(*args).output)}
+    result = call(*args, "--set", "sump-low.low=400", "--set", "sump-low.on_delay_s=60")
+    assert result.exit_code == 0, result.exception
+    assert "sump-low" in {event["rule"] for event in events(result.output)}
+
+
+def test_a_sweep_of_what_never_showed_proposes_nothing(recorded: Place, call: Call) -> None:
+    args = ("replay", *HOUR, "--set", "sump-high.high=900", "--config", recorded.config)
+    result = call(*args, "--sweep", "sump-high")
+    assert result.exit_code == 0, result.exception
+    assert "in 0 episodes, " in result.output
+    assert "Nothing is proposed" in result.output
+    assert "on_delay_s =" not in result.output
+
+
 def test_a_sweep_proposes_and_says_what_it_costs(recorded: Place, call: Call) -> None:
     result = call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config)
     assert result.exit_code == 0, result.exception
     assert "in 1 episode, " in result.output
     assert "as it is" in result.output
+    assert "Deadband   On-delay   Sounds   Chatters   Later   at worst   Missed" in result.output
     data = json.loads(
         call("replay", *HOUR, "--sweep", "sump-high", "--config", recorded.config, "--json").output
     )
@@ -114,6 +142,7 @@ def test_derived_channels_are_computed_from_what_was_recorded(recorded: Place, c
         (("--from-store", "--until", "2026-05-01T12:00:00Z"), "go with --readings"),
         (("--from-store", "--set", "sump-high"), "write RULE.KEY=VALUE"),
         (("--from-store", "--set", "sump-hihg.high=3"), "no [[rule]] of the file has the id"),
+        (("--from-store", "--set", "sump-hihg.high=3"), 'Did you mean "sump-high"?'),
         (("--from-store", "--set", "sump-high.hihg=3"), 'Did you mean "high"?'),
         (("--from-store", "--set", "sump-high.high=tall"), "is not a number"),
         (("--from-store", "--from", "later"), "is not a time"),

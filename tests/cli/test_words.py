@@ -1,5 +1,7 @@
 """How values read in a terminal."""
 
+from dataclasses import replace
+
 import pytest
 
 from weirwatch.cli.words import limit_text, rounded, value_text
@@ -15,6 +17,7 @@ FLOOR = Channel("hall/node/floor", "switch", "", states=("wet", "dry"))
     [
         (35.0128, SALINITY, 35.01),
         (299.96, LEVEL, 300.0),
+        (30.54, replace(LEVEL, unit="cm"), 30.5),
         (35.0128, None, 35.0128),
         (True, FLOOR, True),
         (None, SALINITY, None),

@@ -20,7 +20,7 @@ from weirwatch.domain.rule import (
     SwitchIs,
 )
 from weirwatch.domain.state import Observed
-from weirwatch.domain.wording import amount, counted, limit_text, sentence
+from weirwatch.domain.wording import amount, counted, decimals, limit_text, sentence
 
 NOW = micros(1000)
 
@@ -133,3 +133,33 @@ def test_a_number_with_its_noun() -> None:
     assert [counted(number, "test") for number in (0, 1, 2)] == ["0 tests", "1 test", "2 tests"]
     assert counted(1, "entry", "entries") == "1 entry"
     assert counted(3, "entry", "entries") == "3 entries"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "unit", "expected"),
+    [
+        ("level", "mm", 0),
+        ("level", "cm", 1),  # a millimetre is a tenth
+        ("level", "m", 3),
+        ("level", "/", 2),  # per cent, as a ratio
+        ("level", "L", 0),
+        ("flow", "L/h", 0),
+        ("flow", "L/min", 1),
+        ("flow", "gal/h", 0),
+        ("power", "kW", 3),
+        ("temperature", "Cel", 1),
+        ("temperature", "degF", 1),
+        ("conductivity", "mS/cm", 1),
+        ("conductivity", "uS/cm", 0),
+        ("conductivity", "S/m", 2),
+        ("humidity", "%RH", 0),
+        ("ph", "", 2),
+        ("of-our-own", "furlong", 2),
+    ],
+)
+def test_a_larger_unit_has_more_decimals(quantity: str, unit: str, expected: int) -> None:
+    assert decimals(channel(quantity=quantity, unit=unit)) == expected
+
+
+def test_the_resolution_says_how_many_decimals_before_the_unit_does() -> None:
+    assert decimals(channel(quantity="level", unit="m", resolution=0.01)) == 2

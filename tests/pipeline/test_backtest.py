@@ -55,7 +55,7 @@ class Swept:
         span = (readings[0].time, readings[-1].time)
         rules = {r.id: r for r in (rule, MAINS)}
         data = sweep_json(sweep(rule.id, rules, {TANK.id: TANK}, readings, span, UTC), "mm")
-        self.proposal: dict[str, Any] = data["proposal"]
+        self.proposal: Any = data["proposal"]
         self.episodes: int = data["episodes"]
         self.tried: dict[tuple[float | None, float], dict[str, Any]] = {
             (t["deadband"], t["on_delay_s"]): t for t in data["tried"]
@@ -94,6 +94,12 @@ def test_switches_have_delays_only() -> None:
 def test_nothing_on_record_sounds_nothing() -> None:
     found = sweep("high", {"high": TOO_HIGH}, {TANK.id: TANK}, [], (0, 10), UTC)
     assert (found.episodes, found.current.annunciations) == (0, 0)
+
+
+def test_what_never_showed_proposes_nothing() -> None:
+    found = Swept(TOO_HIGH, levels([300, 301, 300, 302]))
+    assert found.episodes == 0
+    assert found.proposal is None
 
 
 def test_episodes_are_ten_minutes_apart() -> None:

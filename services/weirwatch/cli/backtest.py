@@ -171,7 +171,7 @@ def _print(found: Sweep, unit: str, readings: int, span: tuple[Micros, Micros]) 
     out.print(f"{found.rule}: {readings} readings in {duration(span[1] - span[0])}")
     episodes = counted(found.episodes, "episode")
     out.print(f"Its condition showed in {episodes}, ten minutes apart or more.\n")
-    header = ("Deadband", "On-delay", "Sounds", "Chatters", "Later by", "at worst", "Never told")
+    header = ("Deadband", "On-delay", "Sounds", "Chatters", "Later", "at worst", "Missed")
     table = plain_table(*header, "", numbers=header)
     for tried in found.tried:
         marks = [
@@ -181,7 +181,9 @@ def _print(found: Sweep, unit: str, readings: int, span: tuple[Micros, Micros]) 
         ]
         table.add_row(*_cells(tried, unit), ", ".join(marks))
     out.print(table)
-    if found.proposal is None:
+    if not found.episodes:
+        out.print("\nNothing is proposed: where the condition never showed, nothing was tried.")
+    elif found.proposal is None:
         out.print("\nNone of these stops the chattering: is the limit where life usually is?")
     elif found.proposal == found.current:
         out.print("\nIt does not chatter with less: leave it as it is.")

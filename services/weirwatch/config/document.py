@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from weirwatch.config.problems import did_you_mean
 from weirwatch.domain.errors import ConfigError
 
 _USUAL_CURE = "Name the right one with --config, or start from deploy/starter.toml."
@@ -76,12 +77,22 @@ def parse_rule_value(text: str) -> tuple[str, str, Any]:
 
 def _with_value(rules: Any, rule: str, key: str, value: Any) -> Any:
     tables = rules if isinstance(rules, list) else []
-    if not any(isinstance(table, dict) and table.get("id") == rule for table in tables):
-        raise ConfigError(f"--set {rule}.{key}: no [[rule]] of the file has the id {rule!r}")
+    ids = [_rule_id(table) for table in tables]
+    if rule not in ids:
+        known = [found for found in ids if isinstance(found, str)]
+        raise ConfigError(
+            f"--set {rule}.{key}: no [[rule]] of the file has the id {rule!r}."
+            f" {did_you_mean(rule, known)}"
+        )
     return [
-        table | {key: value} if isinstance(table, dict) and table.get("id") == rule else table
-        for table in tables
+        table | {key: value} if found == rule else table
+        for table, found in zip(tables, ids, strict=True)
     ]
+
+
+def _rule_id(table: Any) -> object:
+    """Return a rule's id as it is written; one from the catalogue may leave it to its failure."""
+    return table.get("id", table.get("from_catalogue")) if isinstance(table, dict) else None
 
 
 def read_document(path: Path, cure: str = _USUAL_CURE) -> dict[str, Any]:

@@ -1,7 +1,11 @@
 """What an alarm says of itself: one short sentence with value, unit and limit."""
 
+from functools import lru_cache
+from math import copysign, log10
+
 from weirwatch.domain.book import Entry
 from weirwatch.domain.instant import Micros, seconds
+from weirwatch.domain.quantity import converter
 from weirwatch.domain.reading import Channel
 from weirwatch.domain.rule import (
     Absolute,
@@ -36,19 +40,19 @@ _UNIT_WORDS = {
     "uS/cm": "µS/cm",
 }
 
-# Decimals by quantity where the channel states no resolution.
-_DECIMALS = {
-    "temperature": 1,
-    "ph": 2,
-    "salinity": 1,
-    "conductivity": 1,
-    "oxygen": 1,
-    "level": 0,
-    "flow": 0,
-    "power": 0,
-    "co2": 0,
-    "humidity": 0,
-    "voltage": 1,
+# Decimals by quantity where the channel states no resolution, and the units that they are for.
+_DECIMALS: dict[str, tuple[int, tuple[str, ...]]] = {
+    "temperature": (1, ("Cel",)),
+    "ph": (2, ()),
+    "salinity": (1, ()),
+    "conductivity": (1, ("mS/cm",)),
+    "oxygen": (1, ("mg/L", "/100")),
+    "level": (0, ("mm", "L", "/100")),
+    "flow": (0, ("L/h",)),
+    "power": (0, ("W",)),
+    "co2": (0, ("ppm",)),
+    "humidity": (0, ("/100",)),
+    "voltage": (1, ("V",)),
 }
 
 
@@ -104,7 +108,11 @@ def amount(value: float, unit: str) -> str:
 
 
 def decimals(channel: Channel) -> int:
-    """Return how many decimals a channel's values deserve: those of its resolution."""
+    """Return how many decimals a channel's values deserve: those of its resolution.
+
+    Without one as many as are usual for the quantity, and more in a larger unit: a level that is
+    told in whole millimetres is told in metres with three decimals.
+    """
     if channel.resolution:
         digits = 0
         step = channel.resolution
@@ -112,7 +120,19 @@ def decimals(channel: Channel) -> int:
             step *= 10
             digits += 1
         return digits
-    return _DECIMALS.get(channel.quantity, 2)
+    return _usual_decimals(channel.quantity, channel.unit)
+
+
+@lru_cache(maxsize=1024)
+def _usual_decimals(quantity: str, unit: str) -> int:
+    digits, usual = _DECIMALS.get(quantity, (2, ()))
+    for other in usual:
+        try:
+            scale, _ = converter(unit, other)
+        except ValueError:  # it measures something else: no number between them
+            continue
+        return max(0, digits + int(log10(abs(scale)) + copysign(1e-9, scale - 1.0)))
+    return digits
 
 
 def unit_words(unit: str) -> str:

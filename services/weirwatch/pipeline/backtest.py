@@ -166,7 +166,7 @@ def sweep(
     )
     mine = own if _has_deadband(rule) else None
     current = next(t for t in tried if t.deadband == mine and t.on_delay == rule.on_delay)
-    calm = [t for t in tried if not t.chattering]
+    calm = [t for t in tried if not t.chattering] if episodes else []
     proposal = min(calm, key=lambda t: (t.on_delay, t.deadband or 0.0), default=None)
     return Sweep(rule_id, len(episodes), tried, current, proposal)
 
