@@ -31,6 +31,14 @@ def test_a_running_service_is_copied_and_not_replaced(
     assert "stop that one first" in str(refused.exception)
 
 
+def test_a_folder_that_is_not_there_becomes_no_file(call: Call, recorded: Place) -> None:
+    disk = recorded.folder / "disk"
+    refused = call("backup", disk, "--config", recorded.config)
+    assert isinstance(refused.exception, ConfigError)
+    assert "there is no such folder: make or mount it" in str(refused.exception)
+    assert not disk.exists()
+
+
 def test_there_and_back(call: Call, recorded: Place, parsed: Parsed) -> None:
     copy = recorded.folder / "copy.sqlite3"
     told = call("backup", copy, "--config", recorded.config)

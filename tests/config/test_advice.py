@@ -149,3 +149,18 @@ def test_a_missing_failure_is_taken_from_id_then_kind_then_quantity() -> None:
     assert failure({"kind": "absolute", "low": 1.0}, None) == "probe-drift"
     assert failure({"kind": "bad-measurement", "silent": True}) == "probe-silent"
     assert failure({"kind": "bad-measurement", "frozen_s": 9.0}) == "probe-frozen"
+
+
+def test_two_taps_on_one_measured_channel_are_told_of_each_other(write: Write, good: str) -> None:
+    tap = '[[tap]]\ntopic = "esp/{}"\nchannel = "hall/{}"\n'
+    level = tap.format("one", "sump-node/level")
+    switch = tap.format("on", "power-node/mains") + tap.format("off", "power-node/mains")
+
+    def doubts(text: str) -> list[str]:
+        return [line for line in warnings(write(good + text)) if "tap[" in line]
+
+    assert doubts(level + tap.format("two", "sump-node/flow") + switch) == []
+    assert doubts(level + tap.format("two", "sump-node/level")) == [
+        'tap[2].channel = "hall/sump-node/level": is fed by tap[1] as well, from esp/one. Give each'
+        " probe a channel of its own; leave one tap out if they are the same."
+    ]

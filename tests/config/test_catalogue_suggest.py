@@ -49,6 +49,23 @@ def test_what_must_be_given_is_written_as_a_remark(write: Write) -> None:
     assert skimmer.endswith("# add low and deadband, and take the marks away")
 
 
+def test_without_a_plant_a_vessel_called_by_its_role_plays_it(write: Write) -> None:
+    level = """
+[[system]]
+id = "hall"
+[[channel]]
+id = "hall/node/level"
+quantity = "level"
+unit = "cm"
+expected_every_s = 5
+"""
+    in_sump = suggest(write(level + 'vessel = "sump"\n'))
+    (low,) = (table for table in in_sump if table.startswith("# sump-low"))
+    assert low.endswith("# add low and deadband, and take the marks away")
+    elsewhere = suggest(write(level + 'vessel = "north"\n'))
+    assert not [table for table in elsewhere if "sump" in table]
+
+
 def test_a_watched_channel_whose_silence_nobody_tells_is_a_doubt_with_its_rule(
     write: Write,
 ) -> None:

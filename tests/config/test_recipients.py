@@ -58,6 +58,7 @@ def test_what_they_become(write: Write, tmp_path: Path) -> None:
         ('kind = "webhook"\nurl = "https://u:s3cr3t@h/"', "secrets never stand in this file"),
         ('kind = "webhook"\nsecret = "s3cr3t"', "secrets never stand in this file"),
         ('kind = "apprise"', 'secrets_file: is missing for kind = "apprise"'),
+        ('kind = "webhook"', 'url: is missing for kind = "webhook". Add url = "https://'),
         (
             f'{MAIL}secrets_file = "secrets.toml"\nsecrets_env = "X"',
             'secrets_env = "X": stands beside secrets_file',
@@ -86,6 +87,7 @@ def test_what_is_refused(write: Write, text: str, told: str) -> None:
 def test_what_this_user_cannot_read_is_a_doubt(write: Write, text: str, told: str) -> None:
     report = check(write(text))
     assert report.errors == ()
-    assert [warning for warning in report.warnings if told in warning], report.warnings
+    (warning,) = [warning for warning in report.warnings if told in warning]
+    assert warning.endswith(": the service does not start without.")
     assert load(write(text)).recipients
     assert "s3cr3t" not in "".join(report.warnings)

@@ -137,8 +137,13 @@ def test_the_earliest_day_decides(world: World) -> None:
 @pytest.mark.parametrize(
     ("request_", "cure"),
     [
-        ({"kind": "maintenance", "subject": "pumps"}, "is no [[job]]"),
+        ({"kind": "maintenance", "subject": "pumps"}, "is no [[job]] of the configuration: one of"),
         ({"kind": "supply", "subject": "bottle", "value": 1, "unit": "kg"}, "is no [[supply]]"),
+        (
+            {"kind": "calibration", "channel": "ph", "points": [[7, 7]]},
+            "is no probe's channel of the configuration: did you mean harbour-hall/sump-node/ph?",
+        ),
+        ({"kind": "calibration", "channel": "x", "points": [[7, 7]]}, "write system/node/name"),
         ({"kind": "supply", "subject": "gas-bottle", "value": 1, "unit": "L"}, "write kg"),
         ({"kind": "supply", "subject": "gas-bottle", "value": 1}, "write kg"),
         ({"kind": "supply", "subject": "gas-bottle", "value": 60, "unit": "kg"}, "more than it"),

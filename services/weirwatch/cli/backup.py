@@ -42,6 +42,7 @@ def backup_command(
     from weirwatch.cli.desk import print_json
     from weirwatch.clock import SystemClock
     from weirwatch.config import Overrides, load
+    from weirwatch.domain.errors import ConfigError
     from weirwatch.domain.instant import file_stamp
     from weirwatch.store.backup import back_up
     from weirwatch.store.schema import FILE_NAME
@@ -51,6 +52,11 @@ def backup_command(
     target = file
     if target.is_dir():
         target = target / f"weirwatch-{file_stamp(SystemClock().now().utc)}.sqlite3"
+    elif not target.suffix and not target.exists():  # a disk that is not mounted, more likely
+        raise ConfigError(
+            f"{target}: there is no such folder: make or mount it, or name a file, as"
+            f" {target}.sqlite3"
+        )
     report = back_up(path, target, replace=replace, progress=_progress())
     if as_json:
         print_json(_document(report) | {"file": str(target)})

@@ -22,7 +22,9 @@ def _named(quantity: str, *words: str) -> Plays:
 
 def _in(quantity: str, *roles: str) -> Plays:
     def plays(plant: PlantSettings | None, channel: Seen, _: Seen) -> bool:
-        vessel = None if plant is None else vessel_of(plant, channel)
+        if plant is None:  # a vessel called by its role is what it says
+            return channel.quantity == quantity and channel.vessel in roles
+        vessel = vessel_of(plant, channel)
         return channel.quantity == quantity and vessel is not None and vessel.role in roles
 
     return plays

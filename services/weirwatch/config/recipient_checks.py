@@ -82,9 +82,14 @@ def _two_places(entry: Entry[RecipientConfig] | Entry[HeartbeatConfig]) -> Itera
 def _secret_places(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
     config = entry.config
     yield from _two_places(entry)
-    if config.kind == "apprise" and config.secrets_file is None and config.secrets_env is None:
+    if config.secrets_file is not None or config.secrets_env is not None:
+        return
+    if config.kind == "apprise":
         cure = 'Add secrets_file = "…", and in that file urls = ["…"]'
         yield Problem(entry.at("secrets_file"), 'is missing for kind = "apprise"', cure)
+    if config.kind == "webhook" and config.url is None and not entry.broken:
+        cure = 'Add url = "https://hall.example/notices", or secrets_file with a url in it'
+        yield Problem(entry.at("url"), 'is missing for kind = "webhook"', cure)
 
 
 def _plain_mail(entry: Entry[RecipientConfig]) -> Iterator[Problem]:
@@ -127,4 +132,5 @@ def doubt_recipients(draft: Draft) -> Iterator[Problem]:
 def _doubts(error: ConfigError, prefix: str, place: str) -> Iterator[Problem]:
     for problem in error.problems:
         what, _, cure = problem.removeprefix(prefix).rpartition(": ")
-        yield Problem(place, what, cure[:1].upper() + cure[1:])
+        cure = f"{cure[:1].upper()}{cure[1:]}: the service does not start without"
+        yield Problem(place, what, cure)

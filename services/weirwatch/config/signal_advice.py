@@ -1,9 +1,10 @@
-"""What is doubtful about how a signal is judged: windows, deadbands on change, probes in a cup."""
+"""What is doubtful about a signal: windows, deadbands on change, probes in a cup, mixed taps."""
 
 from collections.abc import Iterable, Iterator
 
 from weirwatch.config.draft import Draft
 from weirwatch.config.entries import Entry
+from weirwatch.config.models import TapConfig
 from weirwatch.config.problems import Problem
 from weirwatch.config.rule_models import (
     AnyRuleConfig,
@@ -17,11 +18,12 @@ _READINGS_A_WINDOW = 4  # two cells of two readings: a slope between fewer is ch
 
 
 def advise_on_signals(draft: Draft, rules: Iterable[Rule]) -> Iterator[Problem]:
-    """Yield what is doubtful about windows, and about what planned work makes uncertain."""
+    """Yield what is doubtful about windows, what planned work makes uncertain, and taps."""
     for entry, rule in draft.channel_rules():
         yield from _window(entry, rule, draft)
         yield from _change_deadband(entry, rule)
     yield from _blinded(draft, tuple(rules))
+    yield from _mixed(draft)
 
 
 def _window(entry: Entry[AnyRuleConfig], rule: RuleConfig, draft: Draft) -> Iterator[Problem]:
@@ -51,3 +53,18 @@ def _blinded(draft: Draft, rules: tuple[Rule, ...]) -> Iterator[Problem]:
             what = f"leaves {' and '.join(blind)} without a reading to trust while it is under way"
             cure = "Keep it short, and an eye on the water meanwhile"
             yield Problem(entry.at("calibrates"), what, cure)
+
+
+def _mixed(draft: Draft) -> Iterator[Problem]:
+    """Yield measured channels that two taps feed: two probes in one look like one that jumps."""
+    first: dict[str, Entry[TapConfig]] = {}
+    for entry in draft.taps:
+        tap = entry.config
+        channel = draft.channel(tap.channel)
+        if channel is None or channel.quantity == "switch":
+            continue
+        other = first.setdefault(tap.channel, entry)
+        if other is not entry:
+            what = f"is fed by {other.place} as well, from {other.config.topic}"
+            cure = "Give each probe a channel of its own; leave one tap out if they are the same"
+            yield Problem(entry.at("channel"), what, cure, tap.channel)

@@ -235,7 +235,12 @@ def _calibration(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEn
     channel = next((c for c in world.settings.channels if c.id == request.channel), None)
     derived = {derived.channel for derived in world.settings.derived}
     if channel is None or channel.id in derived:
-        raise RefusedEntry(f"{request.channel!r} is no probe's channel of the configuration")
+        near = [c.id for c in world.settings.channels if c.id.endswith(f"/{request.channel}")]
+        meant = f"did you mean {' or '.join(near)}?"
+        cure = meant if near else "write system/node/name, as it stands there"
+        raise RefusedEntry(
+            f"{request.channel!r} is no probe's channel of the configuration: {cure}"
+        )
     standing = correction_at(world.corrections.get(channel.id, ()), entry.time)
     found = find_calibration(channel, request.points, request.temperature_degc, standing)
     if found.verdict == "reject" and not request.sure:
@@ -271,10 +276,14 @@ def _maintenance(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEn
     job = next((job for job in world.settings.jobs if job.id == request.subject), None)
     if job is None:
         raise RefusedEntry(
-            f"{request.subject!r} is no [[job]] of the configuration: one of"
-            f" {', '.join(known) or 'none'}; or leave it out and say it in words"
+            f"{request.subject!r} is no [[job]] of the configuration: {_one_of(known)}; or leave"
+            " it out and say it in words"
         )
     return replace(entry, system=job.system)
+
+
+def _one_of(known: Sequence[str]) -> str:
+    return f"one of {', '.join(known)}" if known else "it has none, add one there"
 
 
 def _supply(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
@@ -282,8 +291,7 @@ def _supply(request: LogRequest, entry: LogEntry, world: LogWorld) -> LogEntry:
     supply = next((s for s in world.settings.supplies if s.id == request.subject), None)
     if supply is None:
         raise RefusedEntry(
-            f"{request.subject!r} is no [[supply]] of the configuration: one of"
-            f" {', '.join(known) or 'none'}"
+            f"{request.subject!r} is no [[supply]] of the configuration: {_one_of(known)}"
         )
     left = counted(supply, _value(request), request.unit, sure=request.sure)
     before = request.before
