@@ -27,6 +27,19 @@ def test_a_login_comes_with_a_snippet_and_can_be_revoked(call: Call, place: Plac
     assert "No node has a login" in call("node", "list", "--config", place.config).output
 
 
+def test_a_node_may_publish_on_the_topics_of_its_taps(call: Call, place: Place) -> None:
+    tap = '\n[[tap]]\ntopic = "plain/sump/level"\nchannel = "harbour-hall/sump-node/level"\n'
+    place.config.write_text(place.config.read_text() + tap)
+    made = call("node", "add", SUMP, "--config", place.config)
+    assert "tap        plain/sump/level\n" in made.output
+    rights = (place.data / "mosquitto" / "acl").read_text().partition(f"user {SUMP}\n")[2]
+    assert rights.split("\n\n")[0].splitlines() == [
+        f"topic write weirwatch/{SUMP}/readings",
+        f"topic write weirwatch/{SUMP}/connection",
+        "topic write plain/sump/level",
+    ]
+
+
 def test_a_listener_reads_and_publishes_nothing(call: Call, place: Place, parsed: Parsed) -> None:
     made = call("node", "add", "farwatch", "--listens", "--config", place.config)
     assert made.exit_code == 0

@@ -5,6 +5,7 @@ import socket
 import subprocess
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,7 @@ from weirwatch.ingest.broker_logins import ACL, PASSWORDS, SERVICE_LOGIN, Broker
 from weirwatch.ingest.credentials import read_credentials
 from weirwatch.ingest.retained import retained_messages
 from weirwatch.pipeline.doctor import examine_broker_conf
-from weirwatch.settings import BrokerSettings
+from weirwatch.settings import BrokerSettings, TapSettings
 
 CONF = (Path(__file__).parents[2] / "deploy" / "mosquitto.conf").read_text(encoding="utf-8")
 SUMP, HALL = "harbour-hall/sump-node", "harbour-hall/hall-node"
@@ -28,7 +29,8 @@ class Broker:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.logins = BrokerLogins(folder / "weirwatch", "weirwatch")
+        taps = [TapSettings("plain/+/level", f"{SUMP}/level")]
+        self.logins = BrokerLogins(folder / "weirwatch", "weirwatch", taps)
         self.passwords = {node: self.logins.add(node) for node in (SUMP, HALL)}
         self.tls_port, self.port = free_port(), free_port()
         self._make_certificates()
@@ -131,6 +133,16 @@ def test_a_node_publishes_below_its_own_prefix_only(broker: Broker) -> None:
     assert kept(broker) == [mine]
     assert broker.publish(other, said, HALL, "-r") == 0
     assert kept(broker) == sorted([mine, other])
+
+
+@pytest.mark.broker
+def test_a_node_publishes_on_the_topics_of_its_taps(broker: Broker) -> None:
+    topic = "plain/sump/level"
+    broker.publish(topic, "300", HALL, "-r")
+    broker.publish("plain/sump/other", "301", SUMP, "-r")
+    assert broker.publish(topic, "301", SUMP, "-r") == 0
+    plain = replace(broker.settings(), root="plain")
+    assert retained_messages(plain) == [(topic, b"301")]
 
 
 @pytest.mark.broker

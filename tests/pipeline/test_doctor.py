@@ -92,6 +92,14 @@ def test_what_else_could_not_be_used_is_told_by_topic_with_the_newest_reason(
         "2 messages of the last day could not be used; the newest: no such node"
     )
     assert one.sentence.startswith("1 message of the last day")
+    assert node.cure.startswith("send what docs/wire.md says")
+
+
+def test_what_came_by_a_tap_is_corrected_at_its_tap(harbour: Harbour) -> None:
+    bad = Quarantined(NOON - SECOND, "plain/sump/level", "not-a-number", "'20,1' is not", b"20,1")
+    harbour.journal.commit(Group(quarantined=[bad], committed_at=NOON))
+    (found,) = examine(harbour.archive, harbour.settings, NOON)
+    assert found.cure == "correct what the node sends, or pointer, scale and words of its [[tap]]"
 
 
 def test_retained_junk(harbour: Harbour) -> None:

@@ -54,7 +54,7 @@ def add_command(
     listens: ListensOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a login that may publish under the node's own topics only; shown once."""
+    """Make a login that may publish on the node's own topics and its taps' only; shown once."""
     from weirwatch.cli.desk import print_json
     from weirwatch.config import Overrides, load
     from weirwatch.domain.errors import ConfigError
@@ -62,7 +62,7 @@ def add_command(
 
     settings = load(config_path(config), Overrides(without_credentials=True))
     root = settings.broker.root
-    logins = BrokerLogins(_folder(settings.service.data_dir, folder), root)
+    logins = BrokerLogins(_folder(settings.service.data_dir, folder), root, settings.taps)
     if listens:
         password = logins.add_listener(name)
         if as_json:
@@ -78,7 +78,10 @@ def add_command(
     if as_json:
         print_json({"node": name, "username": name, "password": password, "topic": topic})
         return
-    typer.echo(_SNIPPET.format(name=name, password=password, topic=topic, folder=logins.folder))
+    taps = "".join(f"tap        {tapped}\n" for tapped in logins.topics(name))
+    typer.echo(
+        _SNIPPET.format(name=name, password=password, topic=topic, taps=taps, folder=logins.folder)
+    )
 
 
 def list_command(
@@ -90,7 +93,8 @@ def list_command(
     from weirwatch.ingest.broker_logins import BrokerLogins
 
     settings = load(config_path(config), Overrides(without_credentials=True))
-    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
+    place = _folder(settings.service.data_dir, folder)
+    logins = BrokerLogins(place, settings.broker.root, settings.taps)
     nodes, listeners = logins.nodes(), logins.listeners()
     if as_json:
         print_json({"items": [*nodes, *listeners], "next": None})
@@ -107,7 +111,8 @@ def revoke_command(
     from weirwatch.ingest.broker_logins import BrokerLogins
 
     settings = load(config_path(config), Overrides(without_credentials=True))
-    logins = BrokerLogins(_folder(settings.service.data_dir, folder), settings.broker.root)
+    place = _folder(settings.service.data_dir, folder)
+    logins = BrokerLogins(place, settings.broker.root, settings.taps)
     logins.revoke(name)
     typer.echo(f"{name} has no login any more, once mosquitto has read its files: kill -HUP it.")
 
@@ -123,7 +128,7 @@ username   {name}
 password   {password}
 publish    {topic}/readings     QoS 1
 connection {topic}/connection   retained, QoS 1, true; and false as its last will
-TLS        port 8883, with the certificate of your own authority
+{taps}TLS        port 8883, with the certificate of your own authority
 
 # For mosquitto (see deploy/mosquitto.conf), then kill -HUP it:
 allow_anonymous false

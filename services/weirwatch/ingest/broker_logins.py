@@ -1,9 +1,9 @@
 """Who may log in at a mosquitto of one's own, and publish what: its password and ACL files.
 
-A node publishes below its own prefix and reads nothing; a listener, such as the watcher on another
-machine, reads what is below the root and publishes nothing; the service reads everything and
-publishes below the root. The format of a password is that of mosquitto_passwd: $7$ is
-PBKDF2-HMAC-SHA512.
+A node publishes below its own prefix, and on the topics of the taps that feed its channels, and
+reads nothing; a listener, such as the watcher on another machine, reads what is below the root and
+publishes nothing; the service reads everything and publishes below the root. The format of a
+password is that of mosquitto_passwd: $7$ is PBKDF2-HMAC-SHA512.
 """
 
 import base64
@@ -11,11 +11,11 @@ import hashlib
 import os
 import re
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError
-from weirwatch.settings import drill_root
+from weirwatch.settings import TapSettings, drill_root
 
 SERVICE = "weirwatch"
 PASSWORDS, ACL, SERVICE_LOGIN = "passwords", "acl", "service-login.toml"
@@ -31,11 +31,21 @@ class BrokerLogins:
     Args:
         folder: made when it is missing.
         root: first level of every topic.
+        taps: of foreign nodes.
     """
 
-    def __init__(self, folder: Path, root: str) -> None:
+    def __init__(self, folder: Path, root: str, taps: Iterable[TapSettings] = ()) -> None:
         self.folder = folder
         self._root = root
+        self._taps: dict[str, list[str]] = {}
+        for tap in taps:
+            if tap.topic.isprintable():  # it becomes a line of a file
+                node = "/".join(tap.channel.split("/")[:2])
+                self._taps.setdefault(node, []).append(tap.topic)
+
+    def topics(self, node: str) -> list[str]:
+        """Return the topics of the taps that feed the node's channels, each once."""
+        return list(dict.fromkeys(self._taps.get(node, ())))
 
     def nodes(self) -> list[str]:
         """Return the nodes that have a login, as system/node, in order."""
@@ -119,7 +129,8 @@ class BrokerLogins:
         return {name: proof for name, _, proof in lines}
 
     def _save(self, known: Mapping[str, str]) -> None:
-        self._write(ACL, acl(known, self._root), 0o640)
+        taps = {node: self.topics(node) for node in self._taps}
+        self._write(ACL, acl(known, self._root, taps), 0o640)
         lines = [f"{name}:{proof}\n" for name, proof in sorted(known.items())]
         self._write(PASSWORDS, "".join(lines), 0o640)
 
@@ -147,8 +158,8 @@ def _listens(name: str) -> bool:
     return name != SERVICE and "/" not in name
 
 
-def acl(names: Mapping[str, str], root: str) -> str:
-    """Return the ACL file for these logins."""
+def acl(names: Mapping[str, str], root: str, taps: Mapping[str, Sequence[str]]) -> str:
+    """Return the ACL file for these logins; `taps`: the foreign topics of a node."""
     parts = [_HEAD]
     for name in sorted(names):
         if name == SERVICE:
@@ -156,7 +167,8 @@ def acl(names: Mapping[str, str], root: str) -> str:
         elif _listens(name):
             rights = f"topic read {root}/#\n"
         else:
-            rights = f"topic write {root}/{name}/readings\ntopic write {root}/{name}/connection\n"
+            own = (f"{root}/{name}/readings", f"{root}/{name}/connection", *taps.get(name, ()))
+            rights = "".join(f"topic write {topic}\n" for topic in own)
         parts.append(f"\nuser {name}\n{rights}")
     return "".join(parts)
 

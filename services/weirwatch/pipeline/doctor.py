@@ -43,7 +43,7 @@ def examine(archive: Archive, settings: Settings, now: Micros) -> list[Finding]:
         *_silent_nodes(archive, settings, now),
         *_skewed_clocks(recent),
         *_wrong_units(recent),
-        *_unusable(recent),
+        *_unusable(recent, settings.broker.root),
         *_other_units(archive, settings),
     ]
 
@@ -156,13 +156,15 @@ def _wrong_units(recent: Sequence[Quarantined]) -> Iterator[Finding]:
         yield Finding("wrong-unit", topic, said, "correct the unit at the node or in the channel")
 
 
-def _unusable(recent: Sequence[Quarantined]) -> Iterator[Finding]:
+def _unusable(recent: Sequence[Quarantined], root: str) -> Iterator[Finding]:
     others = [q for q in recent if q.code not in _OWN_WORDS]
     newest = {q.topic: q for q in reversed(others)}  # the archive tells the newest first
     for topic, count in sorted(Counter(q.topic for q in others).items()):
         reason = newest[topic].reason.rstrip(".")
         said = f"{_messages(count)} of the last day could not be used; the newest: {reason}"
-        cure = "send what docs/wire.md says to that topic, or add the [[channel]] or [[tap]] for it"
+        cure = "correct what the node sends, or pointer, scale and words of its [[tap]]"
+        if topic.startswith(f"{root}/"):  # what is heard elsewhere has a tap
+            cure = "send what docs/wire.md says to that topic, or add its [[channel]] or [[tap]]"
         yield Finding("unusable", topic, said, cure)
 
 
