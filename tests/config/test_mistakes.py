@@ -21,6 +21,11 @@ ONE_MISTAKE = [
         f'{RULE}: dedband = 10: is not a known key. Did you mean "dea',
     ),
     ("deadband = 10", "rise = 10", 'It is a key of kind = "rate-of-change", and this rule is "abs'),
+    (
+        "[[system]]",
+        "[farwatch]\n[[system]]",
+        "farwatch: is not a known section. It has a file of its own, which weirwatch farwatch",
+    ),
     ("[[system]]", "[[sistem]]", 'sistem: is not a known section. Did you mean "system"?'),
     ("[[system]]\nid", "[system]\nid", "Write [[system]] in two brackets: there can be several."),
     ('kind = "absolute"\n', "", f"{RULE}: kind: is missing. One of absolute, deviation"),

@@ -67,6 +67,9 @@ _PLANT_BELOW = (
     "stocking",
     "reactor",
 )
+_OTHER_FILES = {
+    "farwatch": "It has a file of its own, which weirwatch farwatch --config FILE judges and runs",
+}
 _PLANT_HINTS = {f"{key}s": f"Write [[plant.{key}]]" for key in _PLANT_BELOW[:3]}
 
 
@@ -240,7 +243,7 @@ class _Reader:
     def unknown(self, document: Mapping[str, Any], known: Sequence[str]) -> None:
         for key in document:
             if key not in known:
-                cure = did_you_mean(key, known)
+                cure = _OTHER_FILES.get(key) or did_you_mean(key, known)
                 self.problems.append(Problem(key, "is not a known section", cure))
 
     def table(
