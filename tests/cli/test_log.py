@@ -27,6 +27,14 @@ def test_an_entry_without_the_service(place: Place, call: Call, parsed: Parsed) 
     assert "(corrected by 2)" in call("log", "list", "--all", *words).stdout
 
 
+def test_the_dose_of_a_pump_is_told_as_one_a_day(place: Place, call: Call) -> None:
+    words = ("--config", place.config)
+    once = call("log", "add", "dose", "alkalinity", "0.3", "dKH", *words)
+    assert once.stdout.splitlines()[0] == "Entry 1: dose alkalinity 0.3 dKH"
+    pump = call("log", "add", "dose", "alkalinity", "0.2", "dKH", "--daily", *words)
+    assert "Entry 2: dose alkalinity 0.2 dKH a day" in pump.stdout
+
+
 def test_what_is_refused_says_why_and_stores_nothing(place: Place, call: Call) -> None:
     words = ("--config", place.config)
     for line in (

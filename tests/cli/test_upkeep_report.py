@@ -30,9 +30,13 @@ def test_what_waits_and_what_is_in_order(recorded: Place, call: Call, parsed: Pa
     hint = "Never counted:\n  Gas bottle: weirwatch log add supply gas-bottle AMOUNT kg"
     assert hint in first
     assert "In order" not in first
+    once = ("log", "add", "supply", "gas-bottle", "5", "kg", "--time", "20d", *words)
+    assert call(*once).exit_code == 0
+    counted = call("report", "upkeep", *words).stdout
+    assert "How fast it goes is not known yet:\n  Gas bottle: 5 kg left" in counted
+    assert "Never counted" not in counted
     for line in (
         ("maintenance", "--job", "pump", "--time", "3d"),
-        ("supply", "gas-bottle", "5", "kg", "--time", "20d"),
         ("supply", "gas-bottle", "4", "kg"),
     ):
         done = call("log", "add", *line, *words)

@@ -37,7 +37,8 @@ def check_command(
     if suggest:
         tables = configuration.suggest(path)
         typer.echo(
-            "\n\n".join(tables) or "# Nothing to suggest: every channel's failures have one."
+            "\n\n".join(tables)
+            or "# Nothing to suggest: what these channels can show has its rules."
         )
         return
     report: Report = check(path)

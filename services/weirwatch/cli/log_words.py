@@ -293,6 +293,7 @@ def _said(entry: Mapping[str, Any]) -> str:
         kept = f"{entry['value']:.4g} {entry['unit']}".strip()
         given = "" if entry["given"] in ("", kept) else f" (as {entry['given']})"
         parts.append(kept + given)
+        parts.append("a day" if entry["detail"].get("daily") else "")
     if entry["kind"] == "calibration":
         detail = entry["detail"]
         sign = "+" if detail["shift"] >= 0 else "\N{MINUS SIGN}"

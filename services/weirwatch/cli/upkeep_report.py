@@ -1,5 +1,8 @@
 """`weirwatch report upkeep`: jobs and calibrations that are due, and what runs out when."""
 
+from collections.abc import Iterable, Mapping
+from typing import Any
+
 import typer
 
 from weirwatch.cli.options import ConfigOption, DataOption, JsonOption, places
@@ -34,20 +37,26 @@ def upkeep_command(
         print_json(report)
         return
     waiting = waiting_lines(report)
-    typer.echo("Waiting:" if waiting else "Nothing is due and nothing runs out.")
-    for line in waiting:
-        typer.echo(f"  {line}")
-    rest = [supply_line(s) for s in report["supplies"] if s["state"] == "enough"]
-    uncounted = [s for s in report["supplies"] if s["state"] == "not-known"]
     done = [job for job in report["jobs"] if job["state"] == "done"]
-    if rest or done:
-        typer.echo("\nIn order:")
-    for line in rest:
+    unknown = [s for s in report["supplies"] if s["state"] == "not-known"]
+    in_order = [supply_line(s) for s in report["supplies"] if s["state"] == "enough"]
+    in_order += [f"{job['title']}: next on {job['due_at'][:10]}" for job in done]
+    counted_once = [supply_line(s) for s in unknown if s["left"] is not None]
+    _section("Waiting:" if waiting else "Nothing is due and nothing runs out.", waiting)
+    for title, lines in (
+        ("In order:", in_order),
+        ("How fast it goes is not known yet:", counted_once),
+        ("Never counted:", [_how_counted(s) for s in unknown if s["left"] is None]),
+    ):
+        if lines:
+            _section(f"\n{title}", lines)
+
+
+def _section(title: str, lines: Iterable[str]) -> None:
+    typer.echo(title)
+    for line in lines:
         typer.echo(f"  {line}")
-    for job in done:
-        typer.echo(f"  {job['title']}: next on {job['due_at'][:10]}")
-    if uncounted:
-        typer.echo("\nNever counted:")
-    for supply in uncounted:
-        counted_by = f"weirwatch log add supply {supply['id']} AMOUNT {supply['unit']}"
-        typer.echo(f"  {supply['title']}: {counted_by}")
+
+
+def _how_counted(supply: Mapping[str, Any]) -> str:
+    return f"{supply['title']}: weirwatch log add supply {supply['id']} AMOUNT {supply['unit']}"

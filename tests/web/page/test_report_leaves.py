@@ -25,6 +25,12 @@ def test_an_entry_says_what_is_kept_and_what_was_written() -> None:
     assert "by Kari · corrects entry 6" in html
 
 
+def test_the_dose_of_a_pump_is_one_a_day() -> None:
+    pump = entry(kind="dose", value=0.3, given="0.3 dKH", detail={"daily": True})
+    assert report_leaves.entry_words(pump) == "Dose: Alkalinity 0.3 dKH a day"
+    assert "a day" not in report_leaves.entry_words(entry(kind="dose", detail={"daily": False}))
+
+
 def test_a_proof_names_its_sensor_and_a_job_is_readable() -> None:
     made = {"value": None, "unit": "", "given": ""}
     proved = entry(kind="proof", subject="passed", channel="hall/node/leak", **made)

@@ -46,7 +46,8 @@ def entry_words(entry: Json) -> str:
     kept = f"{entry['value']:.4g} {unit_words(entry['unit'])}".strip()
     plain = f"{entry['value']:.4g} {entry['unit']}".strip()
     given = f" (written {entry['given']})" if entry["given"] not in ("", plain) else ""
-    return f"{kind}{subject} {kept}{given}"
+    daily = " a day" if entry["detail"].get("daily") else ""
+    return f"{kind}{subject} {kept}{given}{daily}"
 
 
 def _photo(photo: Json) -> str:
