@@ -48,6 +48,34 @@ response = "Look at its plug."
     assert [e["time"] for e in found] == ["2026-05-01T13:05:00Z"]  # after the last one, at 13:01
 
 
+def test_a_channel_of_which_a_file_has_nothing_is_not_silent(recorded: Place, call: Call) -> None:
+    level = "harbour-hall/sump-node/level"
+    more = """
+[[channel]]
+id = "harbour-hall/sump-node/other"
+quantity = "temperature"
+unit = "Cel"
+expected_every_s = 60
+"""
+    for name in ("level", "other"):
+        more += f"""
+[[rule]]
+id = "{name}-silent"
+kind = "bad-measurement"
+channel = "harbour-hall/sump-node/{name}"
+silent = true
+on_delay_s = 300
+failure = "probe-silent"
+response = "Look at its plug."
+"""
+    recorded.config.write_text(recorded.config.read_text() + more)
+    file = recorded.config.with_name("r.csv")
+    rows = [f"2026-05-01T{hour}:00:00Z,{level},300" for hour in ("12", "14")]
+    file.write_text("\n".join(["time,channel,value", *rows, ""]))
+    found = events(call("replay", "--readings", file, "--config", recorded.config, "--json").output)
+    assert {event["rule"] for event in found} == {"level-silent"}
+
+
 def test_a_rule_can_be_changed_for_the_run(recorded: Place, call: Call) -> None:
     before = recorded.config.read_text()
     args = ("replay", *HOUR, "--config", recorded.config, "--json")

@@ -1,7 +1,7 @@
 """Where `weirwatch replay` takes its readings from, and how a sweep is printed."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
 
@@ -52,17 +52,20 @@ def run(source: Source) -> Iterator[Event | Refusal]:
     """Yield every transition in time order, and every refused command.
 
     Over the service's own history it begins no earlier than that does: nothing was silent before.
+    Nor is a channel silent of which a file has nothing.
 
     Raises:
         ConfigError: a time or a file that cannot be read.
     """
     settings = source.settings
     channels = {channel.id: channel for channel in settings.channels}
-    book = _book(settings)
     if source.readings is not None:
         given = [] if source.commands is None else read_commands(source.commands)
-        yield from replay(book, _from_file(source, source.readings), given, _until(source.until))
+        readings = _from_file(source, source.readings)
+        heard = {reading.channel for reading in readings}
+        yield from replay(_book(settings, heard), readings, given, _until(source.until))
         return
+    book = _book(settings, channels)
     begin, end = _range(source)
     archive = archive_of(settings)
     try:
@@ -149,8 +152,13 @@ def _from_store(
     return with_derived(readings, deriver, settings.channels, begin)
 
 
-def _book(settings: Settings) -> Book:
-    channels = {channel.id: channel for channel in settings.channels}
+def _book(settings: Settings, heard: Collection[str]) -> Book:
+    channels = {
+        channel.id: channel
+        if channel.id in heard
+        else replace(channel, expected_every=None, silent_after=None)
+        for channel in settings.channels
+    }
     rules = {rule.id: rule for rule in settings.rules}
     return make_ready(RuleBook(rules, channels, settings.service.time_zone))
 
