@@ -114,3 +114,5 @@ def test_facts_are_numbers_as_people_write_them() -> None:
         "noise 1234 °C",
         "1 hour without any",
     ]
+    bare = probe_facts({**probe, "unit": ""})
+    assert bare[1:4] == ["-0.145 from 1 test", "-0.0001 from its twin", "noise 1234"]

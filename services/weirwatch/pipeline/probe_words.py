@@ -22,12 +22,12 @@ def probe_facts(probe: Mapping[str, Any]) -> list[str]:
     if probe["days_left"] is not None:
         facts.append(f"slope at its limit in {counted(round(probe['days_left']), 'day')}")
     if probe["tests_differ"] is not None:
-        said = f"{_plain(probe['tests_differ'], '+.3g')} {unit}"
+        said = f"{_plain(probe['tests_differ'], '+.3g')} {unit}".rstrip()
         tests = counted(probe["tests"], "test")
         facts.append(f"{said} from {tests}{_moving(probe['tests_trend'])}")
     if probe["twin_differs"] is not None:
-        said = f"{_plain(probe['twin_differs'], '+.3g')} {unit} from its twin"
-        facts.append(said + _moving(probe["twin_trend"]))
+        said = f"{_plain(probe['twin_differs'], '+.3g')} {unit}".rstrip()
+        facts.append(f"{said} from its twin{_moving(probe['twin_trend'])}")
     facts.extend(_noise(probe))
     if probe["received"] is not None and probe["received"] < _ALL_BUT:
         facts.append(f"{probe['received']:.0%} of the expected readings came")
