@@ -1,6 +1,7 @@
 """A copy made while others write: whole, checked, and never half under its name."""
 
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -18,6 +19,8 @@ from weirwatch.ports import Group
 from weirwatch.store import backup
 from weirwatch.store.backup import back_up
 from weirwatch.store.block import HOUR
+from weirwatch.store.connection import journal_of
+from weirwatch.store.damage import find_damage
 from weirwatch.store.lock import WriterLock
 from weirwatch.store.restore import restore
 from weirwatch.store.schema import FILE_NAME
@@ -210,6 +213,68 @@ def test_nothing_happens_to_the_record_when_the_copy_is_none(tmp_path: Path) -> 
             restore(tmp_path / "none.sqlite3", folder, T0, "now")
         assert (folder / FILE_NAME).read_bytes() == content
         assert sorted(p.name for p in folder.iterdir()) == ["lock", "reserve", FILE_NAME]
+
+
+# --- half done ------------------------------------------------------------------------------
+
+
+def half_done(path: Path) -> None:
+    """Leave a file without a write-ahead log as a kill amid a change of it does."""
+    whole = path.with_name("whole")
+    path.rename(whole)
+    with closing(sqlite3.connect(whole, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+        connection.execute("PRAGMA cache_size = 5")  # the change does not fit: it goes to the file
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute("CREATE TABLE half_done AS SELECT * FROM block")
+        connection.execute("DELETE FROM block")
+        connection.execute("DELETE FROM channel")
+        connection.execute(f"INSERT INTO half_done (rowid) VALUES {','.join(['(NULL)'] * 5000)}")
+        shutil.copy(whole, path)
+        shutil.copy(journal_of(whole), journal_of(path))
+        connection.execute("ROLLBACK")
+    whole.unlink()
+    with (
+        closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as reader,
+        pytest.raises(sqlite3.OperationalError, match="readonly"),
+    ):
+        reader.execute("SELECT count(*) FROM block")
+
+
+def test_what_a_kill_left_half_done_is_undone_for_readers_too(tmp_path: Path) -> None:
+    path = tmp_path / FILE_NAME
+    journal = SqliteJournal(path)
+    filled(journal)
+    journal.close()
+    there = values(path)
+    half_done(path)
+    assert find_damage(path) is None
+    assert not journal_of(path).exists()
+    half_done(path)
+    assert backup.examine(path).damaged == []
+    assert values(path) == there
+
+
+def test_the_journal_of_a_ruined_file_does_not_ruin_the_one_in_its_place(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def ruined(_: Path) -> None:
+        raise PermanentError("it cannot be read")
+
+    monkeypatch.setattr("weirwatch.store.restore._empty_log", ruined)
+    folder, copy = tmp_path / "data", tmp_path / "copy.sqlite3"
+    with WriterLock(folder):
+        journal = SqliteJournal(folder / FILE_NAME)
+        filled(journal)
+        journal.close()
+        there = values(folder / FILE_NAME)
+        back_up(folder / FILE_NAME, copy, replace=False)
+        half_done(folder / FILE_NAME)
+        done = restore(copy, folder, T0, "now")
+        assert done.kept is not None
+        assert journal_of(done.kept).exists()
+        assert not journal_of(folder / FILE_NAME).exists()
+        assert values(folder / FILE_NAME) == there
 
 
 # --- kill -9 --------------------------------------------------------------------------------

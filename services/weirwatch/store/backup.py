@@ -16,7 +16,7 @@ from weirwatch.domain.errors import ConfigError, PermanentError, TransientError
 from weirwatch.domain.instant import Micros
 from weirwatch.store import blocks, hot, state
 from weirwatch.store.blocks import DamageNotes
-from weirwatch.store.connection import open_reader, own_errors, shm_of, wal_of
+from weirwatch.store.connection import journal_of, open_reader, own_errors, shm_of, wal_of
 from weirwatch.store.schema import flush_folder, refuse_newer, version_of
 
 _PAGES = 256  # a MiB a step
@@ -124,7 +124,7 @@ def examine(path: Path) -> Report:
 def remove(path: Path) -> None:
     """Remove a file that was only a draft, with what SQLite may have left beside it."""
     with suppress(OSError):
-        for part in (path, wal_of(path), shm_of(path), path.with_name(f"{path.name}-journal")):
+        for part in (path, wal_of(path), shm_of(path), journal_of(path)):
             part.unlink(missing_ok=True)
 
 

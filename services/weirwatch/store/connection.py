@@ -2,7 +2,7 @@
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError, TransientError, WeirwatchError
@@ -53,6 +53,11 @@ def shm_of(path: Path) -> Path:
     return path.with_name(path.name + "-shm")
 
 
+def journal_of(path: Path) -> Path:
+    """Return the rollback journal that belongs to the file while it has no write-ahead log."""
+    return path.with_name(path.name + "-journal")
+
+
 def open_writer(path: Path) -> sqlite3.Connection:
     """Open an existing file for writing; one thread at a time may use the connection."""
     return _open(path, "rw", _PRAGMAS + _WRITER_PRAGMAS)
@@ -73,7 +78,22 @@ def open_reader(path: Path) -> sqlite3.Connection:
         raise ConfigError(
             f"{path}: no data yet; start the service once, or correct [service] data_dir"
         )
+    if journal_of(path).exists():
+        _roll_back(path)
     return _open(path, "ro", _PRAGMAS)
+
+
+def _roll_back(path: Path) -> None:
+    """Undo what a kill has left half done in a file without a write-ahead log.
+
+    Such is a restored one until it is first opened for writing. A reader may not undo it, and would
+    be refused the file: https://www.sqlite.org/rescode.html#readonly_rollback
+    """
+    with (
+        suppress(WeirwatchError, sqlite3.Error),  # who cannot undo it learns so as a reader
+        closing(_open(path, "rw", _PRAGMAS)) as connection,
+    ):
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
 
 
 def _open(path: Path, mode: str, pragmas: tuple[str, ...]) -> sqlite3.Connection:

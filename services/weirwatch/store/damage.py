@@ -8,6 +8,7 @@ from weirwatch.domain.errors import PermanentError
 from weirwatch.store.connection import (
     DAMAGED_CODES,
     code_of,
+    journal_of,
     open_reader,
     shm_of,
     translated,
@@ -22,7 +23,8 @@ FULL_CHECK_BYTES = 200 * 1024 * 1024
 def find_damage(path: Path) -> str | None:
     """Return what is wrong with the file as a clause, None when it is sound or not there.
 
-    The file is only read: its log stays what it was, for those who try to salvage it.
+    The file is only read: its log stays what it was, for those who try to salvage it. What a kill
+    has left half done of a file without a log is undone.
     """
     if not path.exists():
         return "it is gone, only its log is left" if wal_of(path).exists() else None
@@ -61,7 +63,7 @@ def move_aside(path: Path, damage: str, time_for_names: str) -> str:
     """
     try:
         folder = new_folder(path.with_name(f"damaged-{time_for_names}"))
-        for part in (path, wal_of(path), shm_of(path)):
+        for part in (path, wal_of(path), shm_of(path), journal_of(path)):
             if part.exists():
                 part.rename(folder / part.name)
         flush_folder(folder)

@@ -17,7 +17,14 @@ from weirwatch.domain.errors import PermanentError, WeirwatchError
 from weirwatch.domain.instant import Micros
 from weirwatch.store import backup, rows, state
 from weirwatch.store.backup import Progress, Report
-from weirwatch.store.connection import open_writer, own_errors, shm_of, transaction, wal_of
+from weirwatch.store.connection import (
+    journal_of,
+    open_writer,
+    own_errors,
+    shm_of,
+    transaction,
+    wal_of,
+)
 from weirwatch.store.damage import new_folder
 from weirwatch.store.schema import FILE_NAME, flush_folder, upgrade
 
@@ -89,7 +96,8 @@ def _keep_old(path: Path, stamp: str) -> Path:
     kept = folder / path.name
     with suppress(WeirwatchError, sqlite3.Error):  # a damaged one is kept with its log
         _empty_log(path)
-    for part in (wal_of(path), shm_of(path)):
+    logs = (wal_of(path), shm_of(path), journal_of(path))
+    for part in logs:
         if part.exists() and part.stat().st_size:
             shutil.copy2(part, folder / part.name)
     try:
@@ -97,7 +105,7 @@ def _keep_old(path: Path, stamp: str) -> Path:
     except OSError:  # a file system without hard links
         shutil.copy2(path, kept)
     flush_folder(folder)
-    for part in (wal_of(path), shm_of(path)):
+    for part in logs:  # of the old file: with the new one beside it any would be its ruin
         part.unlink(missing_ok=True)
     flush_folder(path.parent)
     return kept

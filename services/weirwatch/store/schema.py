@@ -8,7 +8,14 @@ from pathlib import Path
 
 from weirwatch.domain.errors import ConfigError, PermanentError
 from weirwatch.store import access, ageing, log_book, log_photos, old_blocks, spans
-from weirwatch.store.connection import open_new, own_errors, shm_of, transaction, wal_of
+from weirwatch.store.connection import (
+    journal_of,
+    open_new,
+    own_errors,
+    shm_of,
+    transaction,
+    wal_of,
+)
 from weirwatch.store.far import spool as far
 
 FILE_NAME = "weirwatch.sqlite3"
@@ -278,7 +285,7 @@ def make_file(path: Path) -> None:
     """
     draft = path.with_name(path.name + ".new")
     try:
-        for left in (draft, wal_of(draft), shm_of(draft), draft.with_name(f"{draft.name}-journal")):
+        for left in (draft, wal_of(draft), shm_of(draft), journal_of(draft)):
             left.unlink(missing_ok=True)
         os.close(os.open(draft, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         with closing(open_new(draft)) as connection:
