@@ -20,6 +20,7 @@ from support.mqtt_peer import (
 )
 from support.need import need
 from support.ports import free_port
+from support.service import wait_for
 from support.wire import CHANNELS, READINGS, TAPS
 
 from weirwatch.clock import SystemClock
@@ -43,15 +44,6 @@ def broker(tmp_path: Path) -> Iterator[OwnBroker]:
     own.close()
 
 
-def wait_until(condition: object, timeout_s: float = 60.0) -> None:
-    assert callable(condition)
-    for _ in range(int(timeout_s * 20)):
-        if condition():
-            return
-        threading.Event().wait(0.05)
-    pytest.fail("not in time")
-
-
 def test_what_is_not_acknowledged_comes_again(broker: OwnBroker) -> None:
     port = broker.address[1]
     first = Inbox()
@@ -63,7 +55,7 @@ def test_what_is_not_acknowledged_comes_again(broker: OwnBroker) -> None:
         assert [m.payload for m in messages] == [b"0", b"1", b"2", b"3", b"4"]
         assert {(m.generation, m.qos, m.retained) for m in messages} == {(1, 1, False)}
         link.ack(messages[:2])
-        wait_until(lambda: link.counters()["acked"] == 2)
+        wait_for(lambda: link.counters()["acked"] == 2)
     assert first.links == [True, False]
     publish(port, "test/a", "5")  # while we are away
     again = Inbox()
@@ -174,7 +166,7 @@ def test_last_will_when_the_process_is_killed(broker: OwnBroker, tmp_path: Path)
         assert process.stdout is not None
         assert process.stdout.readline() == b"up\n"
         process.send_signal(signal.SIGKILL)
-    wait_until(
+    wait_for(
         lambda: json.loads(listen(port, "weirwatch/service/connection", 1)) == {"connected": False}
     )
 
@@ -186,7 +178,7 @@ def test_publish_out_also_before_there_is_a_broker(tmp_path: Path) -> None:
     own.close()
     inbox = Inbox()
     with transport(own.address, inbox) as link:
-        wait_until(lambda: "does not answer" in link.state())
+        wait_for(lambda: "does not answer" in link.state())
         assert not link.connected
         link.publish("weirwatch/harbour-hall/alarm/sump-high", b'{"x": 1}', retain=True)
         own.start()
@@ -219,7 +211,7 @@ def test_a_refused_login_says_so_and_a_right_one_works(tmp_path: Path) -> None:
                 login.write_text(f'username = "service"\npassword = "{text}"\n')
             settings = broker_settings(credentials_file=text and login)
             with transport((HOST, port), Inbox(), settings=settings) as link:
-                wait_until(lambda link=link: link.counters()["refused"] > 0)
+                wait_for(lambda link=link: link.counters()["refused"] > 0)
                 assert words in link.state()
                 assert f"broker {HOST}:{port} refuses us" in link.state()
         login.write_text('username = "service"\npassword = "right"\n')
@@ -268,7 +260,7 @@ def test_tls_with_its_own_authority(tmp_path: Path) -> None:
             inbox.wait_links(True)
         distrusted = broker_settings(url=f"mqtts://{HOST}:{tls_port}")
         with transport((HOST, tls_port), Inbox(), settings=distrusted) as link:
-            wait_until(lambda: "name its authority in broker.ca_file" in link.state())
+            wait_for(lambda: "name its authority in broker.ca_file" in link.state())
 
 
 def test_a_ca_file_that_is_none_is_refused(tmp_path: Path) -> None:
@@ -326,7 +318,7 @@ def test_the_network_thread_comes_back_after_an_error_of_the_library(broker: Own
             assert died.wait(60)
             assert "connected since" in link.state()
             publish(broker.address[1], "test/a", "2")
-            wait_until(lambda: b"2" in [m.payload for m in inbox.messages])
+            wait_for(lambda: b"2" in [m.payload for m in inbox.messages])
             for end in pair:  # paho leaves the dead thread's wake-up sockets open
                 assert end is not None
                 end.close()

@@ -1,12 +1,12 @@
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
-from threading import Event
 
 import pytest
 from support.live_broker import Broker, Ear
 from support.plants import START_US
+from support.service import wait_for
 
 from weirsim.faults import Fault
 from weirsim.harbour_hall import NODES, SPEC, SUMP_NODE
@@ -18,15 +18,6 @@ from weirwatch.clock import ScaledClock, scaled_clock
 from weirwatch.domain.instant import Instant
 
 TOPIC = "weirwatch/harbour-hall"
-
-
-def eventually(holds: Callable[[], bool], seconds: float = 60.0) -> None:
-    pause = Event()
-    for _ in range(round(seconds / 0.02)):
-        if holds():
-            return
-        pause.wait(0.02)
-    raise AssertionError(f"did not come true within {seconds:g} s")
 
 
 class HeldClock:
@@ -56,7 +47,7 @@ def running(
     )
     runner.start()
     try:
-        eventually(lambda: all(link.connected for link in runner.state().links))
+        wait_for(lambda: all(link.connected for link in runner.state().links))
         clock.let_go()
         yield runner
     finally:
@@ -80,9 +71,9 @@ def times(ear: Ear, node: str) -> list[int]:
 def test_a_power_cut_takes_the_mains_nodes_by_their_last_will(broker: Broker, ear: Ear) -> None:
     told: list[str] = []
     with running(broker, [Fault("mains-lost", 60.0, duration_s=120.0)], told) as runner:
-        eventually(lambda: said(ear, "sump-node") == [True, False, True])
-        eventually(lambda: said(ear, "hall-node") == [True, False, True])
-        eventually(lambda: len(times(ear, "sump-node")) > 20)
+        wait_for(lambda: said(ear, "sump-node") == [True, False, True])
+        wait_for(lambda: said(ear, "hall-node") == [True, False, True])
+        wait_for(lambda: len(times(ear, "sump-node")) > 20)
         assert runner.state().mains
     gap = max(b - a for a, b in pairwise(times(ear, "sump-node")))
     assert gap >= 120  # nobody took readings meanwhile
@@ -100,7 +91,7 @@ def test_a_power_cut_takes_the_mains_nodes_by_their_last_will(broker: Broker, ea
 @pytest.mark.broker
 def test_the_level_on_the_wire_shows_the_drain_back(broker: Broker, ear: Ear) -> None:
     with running(broker, [Fault("mains-lost", 30.0)]):
-        eventually(lambda: (times(ear, "power-node") or [0])[-1] >= START_US / 1e6 + 400)
+        wait_for(lambda: (times(ear, "power-node") or [0])[-1] >= START_US / 1e6 + 400)
     levels = []
     for pack in ear.payloads(f"{TOPIC}/power-node/readings"):
         record = next(r for r in json.loads(pack) if r["n"] == "sump-level")
@@ -112,13 +103,13 @@ def test_the_level_on_the_wire_shows_the_drain_back(broker: Broker, ear: Ear) ->
 @pytest.mark.broker
 def test_a_stop_says_goodbye_and_the_retained_word_is_false(broker: Broker, ear: Ear) -> None:
     with running(broker, []) as runner:
-        eventually(lambda: len(times(ear, "hall-node")) > 2)
+        wait_for(lambda: len(times(ear, "hall-node")) > 2)
         runner.stop()
         runner.stop()
-    eventually(lambda: said(ear, "hall-node") == [True, False])
+    wait_for(lambda: said(ear, "hall-node") == [True, False])
     late = Ear(broker.address, "late")
     try:
-        eventually(lambda: len(late.heard) >= len(NODES))
+        wait_for(lambda: len(late.heard) >= len(NODES))
         assert all(retained for _, _, retained in late.heard)
         assert {said(late, node.id)[0] for node in NODES} == {False}
     finally:
@@ -129,16 +120,16 @@ def test_a_stop_says_goodbye_and_the_retained_word_is_false(broker: Broker, ear:
 def test_packs_of_a_broker_that_was_away_come_late_oldest_first(broker: Broker) -> None:
     first = Ear(broker.address)
     with running(broker, []) as runner:
-        eventually(lambda: len(times(first, "sump-node")) >= 5)
+        wait_for(lambda: len(times(first, "sump-node")) >= 5)
         first.close()
         broker.stop()
-        eventually(lambda: all(link.buffered > 12 for link in runner.state().links))
+        wait_for(lambda: all(link.buffered > 12 for link in runner.state().links))
         assert not any(link.connected for link in runner.state().links)
         broker.start()
         second = Ear(broker.address)
-        eventually(lambda: len(times(second, "sump-node")) > 30)
+        wait_for(lambda: len(times(second, "sump-node")) > 30)
         # The broker passes a pack on before its node has the acknowledgement.
-        eventually(lambda: of_link(runner, "sump-node").delivered >= 30)
+        wait_for(lambda: of_link(runner, "sump-node").delivered >= 30)
         link = of_link(runner, "sump-node")
     second.close()
     assert link.dropped == 0
@@ -150,8 +141,8 @@ def test_packs_of_a_broker_that_was_away_come_late_oldest_first(broker: Broker) 
 def test_a_node_without_network_keeps_its_packs(broker: Broker, ear: Ear) -> None:
     fault = Fault("node-offline", 30.0, duration_s=90.0, target="sump-node")
     with running(broker, [fault]) as runner:
-        eventually(lambda: said(ear, "sump-node") == [True, False, True])
-        eventually(lambda: runner.state().elapsed_s > 240.0)
+        wait_for(lambda: said(ear, "sump-node") == [True, False, True])
+        wait_for(lambda: runner.state().elapsed_s > 240.0)
     # What had no answer when the network went is sent again.
     heard = list(dict.fromkeys(times(ear, "sump-node")))
     assert [b - a for a, b in pairwise(heard)] == [5] * (len(heard) - 1)
@@ -169,9 +160,9 @@ def test_a_full_buffer_drops_the_oldest_and_counts_them(broker: Broker, ear: Ear
         link.tend(True, False, "mains", START_US)
         return link.state.delivered == 3
 
-    eventually(delivered)
+    wait_for(delivered)
     link.close(START_US)
-    eventually(lambda: len(times(ear, "sump-node")) == 3)
+    wait_for(lambda: len(times(ear, "sump-node")) == 3)
     assert times(ear, "sump-node") == [2, 3, 4]
 
 
@@ -191,7 +182,7 @@ def test_without_any_broker_the_plant_runs_and_its_nodes_keep_their_packs() -> N
     runner.start()
     with pytest.raises(RuntimeError, match="runs already"):
         runner.start()
-    eventually(lambda: runner.state().elapsed_s >= 60.0)
+    wait_for(lambda: runner.state().elapsed_s >= 60.0)
     state = runner.state()
     runner.stop()
     assert {link.connected for link in state.links} == {False}

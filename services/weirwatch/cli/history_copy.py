@@ -13,6 +13,7 @@ from weirwatch.config import Overrides, load
 from weirwatch.domain.errors import ConfigError
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Channel, Reading
+from weirwatch.pipeline.paging import all_readings
 from weirwatch.pipeline.past import chunks
 from weirwatch.ports import Archive
 from weirwatch.settings import HistorySettings, Settings
@@ -75,17 +76,10 @@ def _copy(
     archive: Archive, channel: str, span: tuple[Micros, Micros], store: Store
 ) -> Counter[str]:
     counts: Counter[str] = Counter(stored=0, already=0)
-    for portion in chunks(_all(archive, channel, *span)):
+    for portion in chunks(all_readings(archive, channel, *span, _PAGE)):
         already = store(portion)
         counts.update(stored=len(portion) - already, already=already)
     return counts
-
-
-def _all(archive: Archive, channel: str, since: Micros, until: Micros) -> Iterator[Reading]:
-    after: Micros | None = None
-    while page := archive.readings(channel, since, until, after, _PAGE):
-        yield from page
-        after = page[-1].time
 
 
 @contextmanager

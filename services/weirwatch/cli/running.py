@@ -14,7 +14,7 @@ from weirwatch.app import Core
 from weirwatch.control.sd_notify import ServiceManager
 from weirwatch.domain.errors import ConfigError, WeirwatchError
 from weirwatch.domain.instant import SECOND, Micros
-from weirwatch.ingest.broker import OwnBroker
+from weirwatch.ingest.broker import PATIENT_S, OwnBroker
 from weirwatch.pipeline.inbox import ServiceEventRequest
 
 log = logging.getLogger(__name__)
@@ -157,7 +157,7 @@ class BrokerKeeper:
         return self._alone_since is not None and now - self._alone_since >= HUNG_AFTER
 
     def _replace_if_hung(self, broker: OwnBroker) -> None:
-        if not any(broker.answers() for _ in range(3)):  # two seconds each
+        if not broker.answers(PATIENT_S):
             self._start_again(broker, "did not answer", "does not answer")
 
     def _start_again(

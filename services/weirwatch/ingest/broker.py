@@ -30,7 +30,7 @@ _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _ANSWER_POLLS = 300  # half a minute: a small board that has just started is slow
 _POLL_S = 0.1
 _EXIT_S = 5.0
-_SURVIVOR_S = 6.0  # what it keeps is worth some patience: replaced, it may lose its queue
+PATIENT_S = 6.0  # what a silent one keeps is worth some patience: replaced, it may lose its queue
 _LOG_LIMIT_BYTES = 5_000_000
 _MOSQUITTO, _EMBEDDED = "own mosquitto", "embedded (for trying out)"
 _LIMITS = {
@@ -138,9 +138,9 @@ class OwnBroker:
             return self._process.poll() is None
         return self._pid is not None and child.is_ours(self._pid, self._mark())
 
-    def answers(self) -> bool:
-        """Return whether it answers an MQTT client within two seconds."""
-        return answers_mqtt(*self.address)
+    def answers(self, within_s: float = 2.0) -> bool:
+        """Return whether it answers an MQTT client in time."""
+        return answers_mqtt(*self.address, within_s)
 
     def restart(self) -> None:
         """Start it again on the same port after it has died (or to replace it).
@@ -183,7 +183,7 @@ class OwnBroker:
             return False
         if not child.is_ours(record.pid, self._mark()) or not self._same_conf(record.port):
             return False
-        if not answers_mqtt(record.host, record.port, _SURVIVOR_S):
+        if not answers_mqtt(record.host, record.port, PATIENT_S):
             log.warning("broker.does_not_answer pid=%s", record.pid)
             return False
         self._pid = record.pid

@@ -30,6 +30,7 @@ from weirwatch.domain.rule import (
     Rule,
     RuleBook,
 )
+from weirwatch.pipeline.paging import all_readings
 from weirwatch.pipeline.replay import replay_in_order
 from weirwatch.ports import Archive
 
@@ -97,11 +98,8 @@ def stored_readings(
 
 
 def _of_channel(archive: Archive, channel: str, start: Micros, end: Micros) -> Iterator[Reading]:
-    after: Micros | None = None
     try:
-        while page := archive.readings(channel, start, end, after, _PAGE):
-            yield from page
-            after = page[-1].time
+        yield from all_readings(archive, channel, start, end, _PAGE)
     except KeyError:  # configured, and not a reading yet
         return
 

@@ -13,19 +13,14 @@ from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Quality, Reading
 from weirwatch.domain.refill import refill, refill_spans
 from weirwatch.domain.state import EngineState
+from weirwatch.pipeline.paging import Paged, all_readings
 
 PAGE = 100_000  # readings of one channel asked for at once
 MOST_BEFORE = 100_000  # so many in a row that are not good are enough: how it began is not known
 
 
-class Record(Protocol):
+class Record(Paged, Protocol):
     """The part of `ports.Archive` that a start reads."""
-
-    def readings(
-        self, channel: str, start: Micros, end: Micros, after: Micros | None, limit: int
-    ) -> Sequence[Reading]:
-        """Return readings of `[start, end)` in time order, later than `after`, at most `limit`."""
-        ...
 
     def span(self, channel: str) -> tuple[Micros, Micros] | None:
         """Return the times of the first and the last reading, or None."""
@@ -55,10 +50,10 @@ def _all_spans(state: EngineState, book: Book, record: Record) -> Iterator[Readi
         begin = good - span
         if good < observed.time - span:  # what lies between is not good, and may be a year of it
             yield from _how_it_began(record, channel, begin)
-            yield from _pages(record, channel, begin, good + 1)
+            yield from all_readings(record, channel, begin, good + 1, PAGE)
             begin = observed.time - span
         yield from _how_it_began(record, channel, begin)
-        yield from _pages(record, channel, begin, observed.time + 1)
+        yield from all_readings(record, channel, begin, observed.time + 1, PAGE)
 
 
 def _how_it_began(record: Record, channel: str, begin: Micros) -> Sequence[Reading]:
@@ -67,19 +62,9 @@ def _how_it_began(record: Record, channel: str, begin: Micros) -> Sequence[Readi
     found: Sequence[Reading] = ()
     back = SECOND
     while kept is not None and kept[0] < begin:
-        found = list(_pages(record, channel, begin - back, begin))
+        found = list(all_readings(record, channel, begin - back, begin, PAGE))
         good = any(reading.quality is Quality.GOOD for reading in found)
         if good or len(found) > MOST_BEFORE or begin - back <= kept[0]:
             break
         back *= 4
     return found
-
-
-def _pages(record: Record, channel: str, start: Micros, end: Micros) -> Iterator[Reading]:
-    after: Micros | None = None
-    while True:
-        page = record.readings(channel, start, end, after, PAGE)
-        yield from page
-        if len(page) < PAGE:
-            return
-        after = page[-1].time

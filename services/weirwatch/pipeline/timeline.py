@@ -1,6 +1,6 @@
 """A drill of several failures at once: which rules count for each, and how each one ended."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -252,7 +252,7 @@ def _judge(
         (e for e in events if e.annunciated and e.rule in telling and _within(fault, e.time)), None
     )
     since = [event for event in events if event.time >= first_entry]  # what rang before is false
-    stood = next(iter(sorted(set(_standing(since, fault.begins)) & telling)), "")
+    stood = min(_standing(since, fault.begins) & telling, default="")
     detected_s = None if first is None else (first.time - fault.begins) / SECOND
     harm_s = None if harm is None else (harm.at - fault.begins) / SECOND
     until = min(ended, ended if fault.counts_until is None else fault.counts_until)
@@ -285,8 +285,8 @@ def _within(fault: TimelineFault, time: Micros) -> bool:
     return fault.begins <= time and (until is None or time <= until)
 
 
-def _standing(events: Sequence[Event], time: Micros) -> Iterator[str]:
-    """Yield the rules whose alarms had been told and stood at a time."""
+def _standing(events: Sequence[Event], time: Micros) -> set[str]:
+    """Return the rules whose alarms had been told and stood at a time."""
     told: set[str] = set()
     for event in events:
         if event.time >= time:
@@ -295,4 +295,4 @@ def _standing(events: Sequence[Event], time: Micros) -> Iterator[str]:
             told.add(event.rule)
         elif event.to_state not in ("unacknowledged", "acknowledged"):
             told.discard(event.rule)
-    yield from told
+    return told

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from weirwatch.domain.instant import SECOND, Micros
 from weirwatch.domain.reading import Reading
+from weirwatch.pipeline.paging import all_readings
 from weirwatch.ports import Archive
 from weirwatch.web.parameters import EARLIEST, LATEST
 from weirwatch.web.sta.words import Bound
@@ -40,14 +41,9 @@ def readings(
 def _forwards(
     archive: Archive, channel: str, start: Micros, end: Micros
 ) -> Iterator[tuple[Micros, str, Reading]]:
-    after: Micros | None = None
-    while start < end:
-        page = archive.readings(channel, start, end, after, _PAGE)
-        for reading in page:
+    if start < end:
+        for reading in all_readings(archive, channel, start, end, _PAGE):
             yield reading.time, channel, reading
-        if len(page) < _PAGE:
-            return
-        after = page[-1].time
 
 
 def _backwards(
