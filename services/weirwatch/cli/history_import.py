@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -42,7 +43,7 @@ def put_in(
     if channel and channel not in channels:
         raise ConfigError(f"--channel {channel}: is not configured. {expected.known(channel)}")
     bounds = {c.id: bounds_of(desk.settings.history, c, now) for c in channels.values()}
-    gone = {name: _hours_let_go(desk, name) for name in channels}
+    gone = cache(partial(_hours_let_go, desk))  # of the channels that the files have
     names = ("readings", "stored", "already", "summed_up", "let_go", "only_summary")
     counts = dict.fromkeys(names, 0)
     for reading in _all(files, expected):
@@ -50,7 +51,7 @@ def put_in(
         counts["readings"] += 1
         counts["let_go"] += reading.time < summary
         counts["summed_up"] += summary <= reading.time < raw
-        counts["only_summary"] += hour_of(reading.time) in gone[reading.channel]
+        counts["only_summary"] += hour_of(reading.time) in gone(reading.channel)
     if not check and counts["readings"] > counts["let_go"]:
         kept = (r for r in _all(files, expected) if r.time >= bounds[r.channel][0])
         with store_of(desk) as store:
